@@ -1,0 +1,156 @@
+"""The database: its address, its sessions, its clock, its migrations."""
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy.orm import sessionmaker
+from sqlmodel import Session, SQLModel
+
+import nursery.access
+import nursery.batch
+import nursery.carrier
+import nursery.crop
+import nursery.demand
+import nursery.growing_area
+import nursery.mother_plant
+import nursery.order
+import nursery.planned
+import nursery.stock
+import nursery.weather
+from nursery.errors import Fault
+from nursery.growing_area import Site
+
+METADATA = SQLModel.metadata
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+@dataclass(frozen=True)
+class Database:
+    """Where is the nursery kept, and how does one read from it and write to it?
+
+    `with db.writing() as session:` is one transaction that commits at the end of the
+    block (BEGIN IMMEDIATE on SQLite); `with db.reading() as session:` one that only reads.
+    Rows stay usable after the block (`expire_on_commit=False`).
+    """
+
+    address: str
+    reader: Engine
+    writer: Engine
+    reading: Callable[[], AbstractContextManager[Session]]
+    writing: Callable[[], AbstractContextManager[Session]]
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Is this the database of one small computer?"""
+        return self.writer.dialect.name == "sqlite"
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        self.reader.dispose()
+        self.writer.dispose()
+
+
+def open_database(address: str) -> Database:
+    """Which database lies at this address ("sqlite:///nursery.sqlite", "postgresql+psycopg://...")?
+
+    A bare path means SQLite. Raises `Fault` for an address of another kind.
+    """
+    url = address if "://" in address else f"sqlite:///{address}"
+    if url.startswith("postgresql://"):
+        url = url.replace("postgresql://", "postgresql+psycopg://", 1)
+    if not url.startswith(("sqlite:", "postgresql+psycopg:")):
+        raise Fault("Database address", "must be SQLite or PostgreSQL", address, "mend it")
+    writer = _engine(url, begin="BEGIN IMMEDIATE")
+    reader = _engine(url, begin="BEGIN")
+    return Database(
+        address=url,
+        reader=reader,
+        writer=writer,
+        reading=sessionmaker(reader, class_=Session, expire_on_commit=False).begin,
+        writing=sessionmaker(writer, class_=Session, expire_on_commit=False).begin,
+    )
+
+
+def _engine(url: str, begin: str) -> Engine:
+    if not url.startswith("sqlite:"):
+        return create_engine(url, pool_pre_ping=True)
+    engine = create_engine(url, connect_args={"timeout": 30, "check_same_thread": False})
+
+    @event.listens_for(engine, "connect")
+    def _on_connect(connection: Any, record: Any) -> None:
+        # The driver must not open transactions by itself: `_on_begin` decides which kind.
+        connection.isolation_level = None
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+            connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _on_begin(connection: Any) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def migrate(db: Database, revision: str = "head") -> None:
+    """Bring the tables to this revision, keeping what is in them ("base" takes all down)."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["engine"] = db.writer
+    if revision == "base":
+        command.downgrade(config, revision)
+    else:
+        command.upgrade(config, revision)
+
+
+def now(session: Session) -> datetime:
+    """What time is it, by the database's clock (with the site's shift), in UTC?
+
+    Expiry of reservations is judged by this one clock, never by a worker's own.
+    """
+    sqlite = session.get_bind().dialect.name == "sqlite"
+    clock = "strftime('%Y-%m-%d %H:%M:%f', 'now')" if sqlite else "clock_timestamp()"
+    raw: Any = session.connection().execute(text(f"SELECT {clock}")).scalar_one()
+    at = datetime.fromisoformat(raw).replace(tzinfo=UTC) if sqlite else raw.astimezone(UTC)
+    shift = session.connection().execute(text("SELECT clock_shift_seconds FROM site")).scalar()
+    return at + timedelta(seconds=int(shift or 0))
+
+
+def today(session: Session) -> date:
+    """Which day is it at the nursery, by the database's clock and the site's time zone?"""
+    return now(session).astimezone(ZoneInfo(site(session).time_zone)).date()
+
+
+def site(session: Session) -> Site:
+    """Which nursery is this? Raises `Fault` where none has been loaded yet."""
+    row = session.get(Site, 1)
+    if row is None:
+        raise Fault(
+            "Site",
+            "the database holds no nursery yet",
+            None,
+            "fill in a workbook (`nursery template`) and load it (`nursery load`)",
+        )
+    return row
+
+
+_ROW_MODULES = (
+    nursery.access,
+    nursery.batch,
+    nursery.carrier,
+    nursery.crop,
+    nursery.demand,
+    nursery.growing_area,
+    nursery.mother_plant,
+    nursery.order,
+    nursery.planned,
+    nursery.stock,
+    nursery.weather,
+)
+"""Imported so that every table is known to METADATA before anything is made or migrated."""

@@ -1,0 +1,142 @@
+"""The nursery's site, its growing areas and benches, and the people who work there."""
+
+from datetime import date
+
+from sqlalchemy import UniqueConstraint
+from sqlmodel import Field, Relationship, SQLModel
+
+from nursery.columns import Kind, check, one_of
+from nursery.crop import AreaKind
+from nursery.weather import Station
+
+
+class Site(SQLModel, table=True):
+    """The nursery itself: one row. A group of nurseries keeps one database each.
+
+    Chances are shares (0.98 = 98 %); `clock_shift_seconds` moves this database's clock
+    for rehearsals, demos and a shop's tests, and is 0 in real life.
+    """
+
+    __tablename__ = "site"
+    __table_args__ = (
+        check("site", "one_row", "id = 1"),
+        check("site", "country", "length(country) = 2"),
+        check("site", "allowance", "allowance >= 0 AND allowance < 1"),
+        check("site", "confidence", "confidence_floor > 0 AND confidence_floor < 1"),
+        check("site", "hold_risk", "hold_risk > 0 AND hold_risk < 1"),
+        check("site", "safe", "safe_quantile >= 0.5 AND safe_quantile < 1"),
+        check("site", "reservation", "reservation_minutes >= 1"),
+        check("site", "horizon", "horizon_days >= 1"),
+        check("site", "packing", "packing_minutes_a_day >= 0 AND parcel_minutes >= 0"),
+        check("site", "peaks", "plugs_per_ready_place >= 1"),
+        check("site", "starts", "starts_per_week >= 0"),
+        check("site", "forecast", "forecast_shelf_hours >= 1"),
+    )
+    id: int = Field(default=1, primary_key=True)
+    name: str = Field(min_length=1, max_length=120)
+    country: str
+    holiday_region: str = Field(max_length=12)
+    time_zone: str = Field(max_length=60)
+    station_id: int | None = Field(default=None, foreign_key="station.id")
+    passport_registration: str = Field(default="", max_length=40)
+    currency: str = Field(default="EUR", max_length=3)
+    allowance: float = 0.05
+    confidence_floor: float = 0.98
+    hold_risk: float = 0.02
+    safe_quantile: float = 0.9
+    reservation_minutes: int = 30
+    horizon_days: int = 180
+    packing_minutes_a_day: int = 480
+    parcel_minutes: int = 4
+    plugs_per_ready_place: int = 100
+    starts_per_week: int = 20
+    overflow_cents: int = 600
+    regular_cents_per_minute: float = 25.0
+    overtime_cents_per_minute: float = 45.0
+    forecast_shelf_hours: int = 36
+    promise_planned_starts: bool = False
+    clock_shift_seconds: int = 0
+    station: Station | None = Relationship()
+
+
+class GrowingArea(SQLModel, table=True):
+    """Where trays stand, and how its air differs from the air outside (design: 4.1).
+
+    Felt = sink_c + coupling * (air - sink_c), then a heated floor (`floor_c`), a vented
+    ceiling (`ceiling_c`), and `shade_c` off the day's maximum per shade layer. °C.
+    """
+
+    __tablename__ = "growing_area"
+    __table_args__ = (
+        one_of("growing_area", "kind", AreaKind),
+        check("growing_area", "coupling", "coupling >= 0 AND coupling <= 2"),
+        check("growing_area", "shade", "shade_layers >= 0 AND shade_c >= 0"),
+        check(
+            "growing_area",
+            "ceiling",
+            "ceiling_c IS NULL OR floor_c IS NULL OR ceiling_c > floor_c",
+        ),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(unique=True, min_length=1, max_length=60)
+    kind: AreaKind = Field(sa_type=Kind(AreaKind))
+    sink_c: float = 0.0
+    coupling: float = 1.0
+    floor_c: float | None = None
+    ceiling_c: float | None = None
+    shade_layers: int = 0
+    shade_c: float = 2.0
+    benches: list["Bench"] = Relationship(
+        back_populates="area", sa_relationship_kwargs={"order_by": "Bench.walk_order"}
+    )
+
+
+class Bench(SQLModel, table=True):
+    """A bench: tray places, where it stands (metres), its turn in the walk round."""
+
+    __tablename__ = "bench"
+    __table_args__ = (
+        check("bench", "places", "places >= 0"),
+        check(
+            "bench",
+            "out_of_use",
+            "out_from IS NULL OR out_until IS NULL OR out_until >= out_from",
+        ),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    area_id: int = Field(foreign_key="growing_area.id", index=True)
+    name: str = Field(unique=True, min_length=1, max_length=60)
+    places: int
+    x_m: float = 0.0
+    y_m: float = 0.0
+    walk_order: int = 0
+    out_from: date | None = None
+    out_until: date | None = None
+    area: GrowingArea = Relationship(back_populates="benches")
+
+
+class Person(SQLModel, table=True):
+    """Somebody who works in propagation: minutes a week, and overtime on top."""
+
+    __tablename__ = "person"
+    __table_args__ = (check("person", "minutes", "minutes_a_week >= 0 AND overtime_minutes >= 0"),)
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(unique=True, min_length=1, max_length=60)
+    minutes_a_week: int
+    overtime_minutes: int = 0
+    skills: str = Field(default="", max_length=200)
+
+
+class Absence(SQLModel, table=True):
+    """Days on which a person is away; both days included."""
+
+    __tablename__ = "absence"
+    __table_args__ = (
+        UniqueConstraint("person_id", "first_day", name="uq_absence_first_day"),
+        check("absence", "days", "last_day >= first_day"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    person_id: int = Field(foreign_key="person.id", index=True)
+    first_day: date
+    last_day: date
+    person: Person = Relationship()

@@ -1,0 +1,36 @@
+"""How Alembic runs here: on the engine it is handed, batch mode for SQLite."""
+
+from typing import Any, Literal
+
+from alembic import context
+from sqlmodel.sql.sqltypes import AutoString
+
+from nursery.columns import Kind, UtcDateTime
+from nursery.database import METADATA
+
+
+def _plain(kind: str, item: Any, _: Any) -> str | Literal[False]:
+    """Migrations speak plain SQLAlchemy, so that they outlive the project's own types."""
+    if kind != "type":
+        return False
+    if isinstance(item, Kind):
+        return "sa.String(length=32)"
+    if isinstance(item, UtcDateTime):
+        return "sa.DateTime(timezone=True)"
+    if isinstance(item, AutoString):
+        return f"sa.String(length={item.length})" if item.length else "sa.String()"
+    return False
+
+
+engine = context.config.attributes["engine"]
+with engine.connect() as connection:
+    context.configure(
+        connection=connection,
+        target_metadata=METADATA,
+        render_as_batch=connection.dialect.name == "sqlite",
+        transaction_per_migration=True,
+        render_item=_plain,
+    )
+    with context.begin_transaction():
+        context.run_migrations()
+    connection.commit()
