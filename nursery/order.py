@@ -210,10 +210,13 @@ class PromiseEvent(SQLModel, table=True):
 
 
 class ShipDay(SQLModel, table=True):
-    """Packing minutes of a ship day: the row that writers of promises lock, in date order."""
+    """Packing minutes of a ship day: the row that writers of promises lock, in date order.
+
+    `minutes` None means the site's usual ones, so that a lock alone settles nothing.
+    """
 
     __tablename__ = "ship_day"
     __table_args__ = (check("ship_day", "minutes", "minutes >= 0"),)
     day: date = Field(primary_key=True)
-    minutes: int
+    minutes: int | None = None
     version: int = 0

@@ -132,7 +132,7 @@ def upgrade() -> None:
     op.create_table(
         "ship_day",
         sa.Column("day", sa.Date(), nullable=False),
-        sa.Column("minutes", sa.Integer(), nullable=False),
+        sa.Column("minutes", sa.Integer(), nullable=True),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.CheckConstraint("minutes >= 0", name="ck_ship_day_minutes"),
         sa.PrimaryKeyConstraint("day"),
