@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.orm import sessionmaker
 from sqlmodel import Session, SQLModel
@@ -107,6 +109,15 @@ def migrate(db: Database, revision: str = "head") -> None:
         command.downgrade(config, revision)
     else:
         command.upgrade(config, revision)
+
+
+def is_migrated(db: Database) -> bool:
+    """Are this database's tables of the version that this program expects?"""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    with db.reader.connect() as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+    return found == ScriptDirectory.from_config(config).get_current_head()
 
 
 def now(session: Session) -> datetime:
