@@ -1,0 +1,23 @@
+"""How many trays of which protocol start in which week? The propagation plan.
+
+`solve(problem, limits)` searches, `violations` and `cost` judge without the solver.
+"""
+
+from solver.propagation.judge import cost, violations
+from solver.propagation.plan import Plan, Start
+from solver.propagation.problem import Area, Crop, Mother, Problem, Protocol, Stage
+from solver.propagation.solve import solve
+
+__all__ = [
+    "Area",
+    "Crop",
+    "Mother",
+    "Plan",
+    "Problem",
+    "Protocol",
+    "Stage",
+    "Start",
+    "cost",
+    "solve",
+    "violations",
+]
