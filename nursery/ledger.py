@@ -86,7 +86,7 @@ def move(
 
     Without `lot` the growing plugs move. `happened_at` defaults to now; an earlier moment that
     a count already covers changes no balance (see the module). Returns the movement's row.
-    Raises `Refused` ("not-enough-plugs") for what would leave a part below nothing, and `Fault`
+    Raises `Refused` ("not_enough_plugs") for what would leave a part below nothing, and `Fault`
     for a sign that the kind cannot have, no actor, a moment to come, or another batch's lot.
     """
     _check_move(batch, kind, plugs, actor, lot, corrects)
@@ -134,7 +134,7 @@ def record_count(
     """
     thing = _name(batch, lot)
     if plugs < 0:
-        raise _refused("count-negative", f"{thing}: a count must be >= 0, got {plugs}")
+        raise _refused("count_negative", f"{thing}: a count must be >= 0, got {plugs}")
     _check_move(batch, Moved.COUNTED, plugs, counter, lot, None)
     lock_batches(session, [batch])
     at = now(session)
@@ -209,7 +209,7 @@ def correct(session: Session, movement: Movement, actor: str, reason: str) -> Mo
     """
     if movement.kind is Moved.PICKED and movement.promise_line_id is not None:
         raise _refused(
-            "pick-has-promise", "this pick closed a promise's line", "undo the pick instead"
+            "pick_has_promise", "this pick closed a promise's line", "undo the pick instead"
         )
     return reverse(session, movement, actor, reason)
 
@@ -223,7 +223,7 @@ def reverse(session: Session, movement: Movement, actor: str, reason: str) -> Mo
     lock_batches(session, [batch])
     if session.exec(earlier).first() is not None:
         raise _refused(
-            "already-corrected", f"row {movement.sequence} of '{batch.code}' was corrected before"
+            "already_corrected", f"row {movement.sequence} of '{batch.code}' was corrected before"
         )
     line = movement.promise_line_id
     return move(
@@ -311,7 +311,7 @@ def _refuse_below_nothing(
     have = held(session, batch, lot)
     if have + plugs < 0:
         raise _refused(
-            "not-enough-plugs",
+            "not_enough_plugs",
             f"{_name(batch, lot)} has {have} plugs in the books, {-plugs} cannot be {kind}",
             "count it again, or record what was found",
         )
@@ -323,13 +323,13 @@ def _refuse_implausible(
     thing = _name(batch, lot)
     if plugs + later < 0:
         raise _refused(
-            "count-too-low", f"{thing}: counted {plugs}, but {-later} have been taken since"
+            "count_too_low", f"{thing}: counted {plugs}, but {-later} have been taken since"
         )
     cells = batch.trays * batch.tray_format.cells
     total = balance(session, batch) + difference
     if difference > 0 and total > cells:
         raise _refused(
-            "count-over-capacity",
+            "count_over_capacity",
             f"{thing}: counted {plugs}, which makes {total} plugs in the batch's {batch.trays}"
             f" trays of {batch.tray_format.cells} cells ({cells} at most)",
         )
@@ -385,7 +385,7 @@ def _not_before_lot(session: Session, thing: str, lot: Lot, counted_at: datetime
         return counted_at
     if made_at - counted_at > _MOMENT:
         when = f"{counted_at:%Y-%m-%d %H:%M} UTC"
-        raise _refused("count-before-lot", f"{thing}: it was not yet a lot at {when}")
+        raise _refused("count_before_lot", f"{thing}: it was not yet a lot at {when}")
     return made_at
 
 
