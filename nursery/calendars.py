@@ -122,6 +122,17 @@ class Closure:
             raise Fault("Closure", "a reason must be given", self.reason, "say why it is closed")
 
 
+def weekday_mask(text: str) -> tuple[bool, ...]:
+    """Which weekdays are open, written as seven characters, Monday first ("1111100")?
+
+    Raises Fault for any other form, and when no day is open.
+    """
+    if len(text) != 7 or set(text) - {"0", "1"} or "1" not in text:
+        rule = "seven characters 0 or 1, Monday first, one of them 1"
+        raise Fault("Weekdays", rule, text, "write Monday to Friday as 1111100")
+    return tuple(mark == "1" for mark in text)
+
+
 @dataclass(frozen=True)
 class WorkingDays:
     """On which days does a carrier collect (or deliver) in this region?

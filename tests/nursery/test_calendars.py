@@ -19,6 +19,7 @@ from nursery.calendars import (
     local_date,
     pack_day,
     time_zone,
+    weekday_mask,
 )
 from nursery.errors import Fault
 
@@ -150,3 +151,10 @@ def test_impossible_closures_delivery_days_and_moments_are_refused() -> None:
         time_zone("Europe/Nowhere")
     with pytest.raises(Fault, match="time zone"):
         local_date(datetime(2027, 1, 4, 12), "UTC")
+
+
+def test_weekdays_are_read_from_seven_marks() -> None:
+    assert weekday_mask("1111110") == MONDAY_TO_SATURDAY
+    for wrong in ("111110", "1111102", "0000000", ""):
+        with pytest.raises(Fault, match="1111100"):
+            weekday_mask(wrong)
