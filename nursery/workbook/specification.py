@@ -1,0 +1,38 @@
+"""Every sheet of the workbook, in the order in which rows refer back to one another."""
+
+from nursery.workbook import growing_sheets as growing
+from nursery.workbook import selling_sheets as selling
+from nursery.workbook.sheet import Sheet
+
+SHEETS: tuple[Sheet, ...] = (
+    growing.STATIONS,
+    growing.SITE,
+    growing.NORMALS,
+    growing.WEATHER,
+    growing.FORECASTS,
+    growing.TRAYS,
+    growing.CROPS,
+    growing.MOTHER_BLOCKS,
+    growing.MOTHER_PAUSES,
+    growing.PROTOCOLS,
+    growing.STAGES,
+    growing.AREAS,
+    growing.BENCHES,
+    growing.PEOPLE,
+    growing.ABSENCES,
+    growing.BATCHES,
+    growing.LOTS,
+    growing.VETOES,
+    selling.WRAPS,
+    selling.PRODUCTS,
+    selling.SERVICES,
+    selling.ZONES,
+    selling.ZONE_PREFIXES,
+    selling.TRANSIT,
+    selling.CLOSURES,
+    selling.DEMAND,
+    selling.ORDERS,
+    selling.ORDER_LINES,
+)
+
+BY_NAME: dict[str, Sheet] = {sheet.name: sheet for sheet in SHEETS}
