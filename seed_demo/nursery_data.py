@@ -1,0 +1,176 @@
+"""What does the invented nursery grow, where, with whom, and to whom does it post?
+
+Everything here is made up: the place, the people, the carriers, the cultivars and all the
+figures. The genera are real marsh and woodland perennials; the figures are plausible only.
+"""
+
+from datetime import date, datetime, time
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from nursery.crop import AreaKind
+
+ZONE_OF_TIME = "Europe/Amsterdam"
+TODAY = date(2027, 3, 22)
+"""The demo's day: a Monday, six days before Easter."""
+OPENING = datetime.combine(TODAY, time(8), ZoneInfo(ZONE_OF_TIME))
+"""Where the demo database's clock stands when it has been made."""
+
+SITE_NAME = "Dwaallicht marsh plants"
+HOME = "Dwaallicht"
+
+
+class Place(NamedTuple):
+    """A climate station: yearly mean and half swing of the daily mean, half the daily range."""
+
+    name: str
+    latitude: float
+    mean_c: float
+    swing_c: float
+    half_range_c: float
+
+
+STATIONS = (
+    Place(HOME, 52.8, 10.2, 7.4, 4.0),
+    Place("Zeebrink", 52.2, 10.9, 6.6, 3.0),
+    Place("Hoogven", 50.3, 8.6, 8.0, 4.4),
+    Place("Oberried", 48.1, 9.2, 9.3, 5.0),
+)
+
+
+class Zone(NamedTuple):
+    """A zone: where it lies and the postcode prefixes that lead to it."""
+
+    name: str
+    country: str
+    holiday_region: str
+    station: str
+    prefixes: tuple[str, ...]
+    postcodes: tuple[str, ...]
+    share: float
+
+
+ZONES = (
+    Zone("Coast", "NL", "NL", "Zeebrink", ("1", "2", "3", "4"), ("1075", "2512", "3811"), 0.26),
+    Zone("Inland", "NL", "NL", HOME, ("",), ("9401", "7411", "6525"), 0.24),
+    Zone("Flat Belgium", "BE", "BE", "Zeebrink", ("",), ("2000", "9000", "8500"), 0.14),
+    Zone("High Belgium", "BE", "BE", "Hoogven", ("4", "5", "6"), ("4960", "6600"), 0.06),
+    Zone("West Germany", "DE", "DE-NW", HOME, ("",), ("48143", "50667", "33602"), 0.20),
+    Zone("Bavaria", "DE", "DE-BY", "Oberried", ("8", "9"), ("80331", "86150"), 0.10),
+)
+
+
+class Service(NamedTuple):
+    """A carrier's service, and by zone the per cent of parcels on delivery day 1, 2, 3."""
+
+    name: str
+    collects: str
+    delivers: str
+    collection_time: time
+    cut_off: time
+    cut_off_days_before: int
+    pack_same_day: bool
+    price_cents: int
+    transit: dict[str, tuple[float, ...]]
+
+
+SERVICES = (
+    Service(
+        "Polder Van",
+        "1111100",
+        "1111110",
+        time(16, 30),
+        time(12),
+        1,
+        True,
+        695,
+        {"Coast": (96.0, 3.6, 0.4), "Inland": (97.0, 2.7, 0.3)},
+    ),
+    Service(
+        "Three Rivers Standard",
+        "1111100",
+        "1111100",
+        time(15, 30),
+        time(12),
+        1,
+        True,
+        850,
+        {
+            "Flat Belgium": (72.0, 26.5, 1.5),
+            "High Belgium": (40.0, 58.3, 1.7),
+            "West Germany": (65.0, 33.6, 1.4),
+            "Bavaria": (5.0, 93.5, 1.5),
+        },
+    ),
+    Service(
+        "Kestrel Express",
+        "1111000",
+        "1111110",
+        time(14),
+        time(15),
+        1,
+        False,
+        1590,
+        {
+            "Coast": (99.0, 1.0),
+            "Inland": (99.0, 1.0),
+            "Flat Belgium": (98.5, 1.5),
+            "High Belgium": (96.0, 4.0),
+            "West Germany": (98.4, 1.6),
+            "Bavaria": (94.0, 5.6, 0.4),
+        },
+    ),
+)
+
+
+class Area(NamedTuple):
+    """A growing area, how its air differs from outside, and its benches' tray places."""
+
+    name: str
+    kind: AreaKind
+    sink_c: float
+    coupling: float
+    floor_c: float | None
+    ceiling_c: float | None
+    shade_layers: int
+    benches: tuple[int, ...]
+
+
+AREAS = (
+    Area("Mist house", AreaKind.PROPAGATION, 15.0, 0.35, 10.0, 26.0, 1, (20, 20, 16)),
+    Area("Long house", AreaKind.GROWING, 12.0, 0.7, 4.0, 27.0, 1, (34, 34, 30, 22)),
+    Area("Frames", AreaKind.FRAME, 11.0, 0.9, None, None, 1, (26, 26)),
+    Area("Sales benches", AreaKind.READY, 11.0, 0.8, 0.0, None, 2, (40, 40, 30)),
+)
+
+
+class Worker(NamedTuple):
+    """Somebody who gives propagation so many minutes a week, and overtime on top."""
+
+    name: str
+    minutes_a_week: int
+    overtime_minutes: int
+    skills: str
+
+
+PEOPLE = (
+    Worker("Imke", 840, 120, "division, cutting, vetoes"),
+    Worker("Joren", 720, 120, "division, potting"),
+    Worker("Tess", 480, 60, "seed, cutting"),
+    Worker("Wout", 300, 0, "moving, packing"),
+)
+ABSENCES = (("Joren", date(2027, 4, 12), date(2027, 4, 23)),)
+
+CLOSURES = (
+    ("origin", "", date(2027, 5, 7), date(2027, 5, 7), "day after Ascension, nursery closed"),
+    ("service", "Three Rivers Standard", date(2027, 4, 7), date(2027, 4, 7), "depot stocktaking"),
+    ("zone", "High Belgium", date(2027, 4, 23), date(2027, 4, 23), "roads closed for a rally"),
+)
+
+TRAYS = (("288", 288, 1, 90), ("104", 104, 1, 70), ("72", 72, 1, 65))
+"""Name, cells, tray places, cents."""
+WRAPS = (
+    ("moss and paper", 140.0, 35.0, 0.9, 24, 0.5),
+    ("paper and hessian", 90.0, 30.0, 1.3, 15, 0.4),
+)
+"""Name, water held and least water (g), loss (g per hour and kPa), cents, minutes."""
