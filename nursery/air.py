@@ -1,0 +1,201 @@
+"""What air will the trays of each growing area feel, on every day of every weather year?
+
+The one place where rows of weather and areas become the arrays of `nursery.climate`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from sqlmodel import Session, col, select
+
+from nursery.climate import (
+    AreaAir,
+    Dates,
+    Floats,
+    Normals,
+    Weather,
+    day_range,
+    drawn_weather,
+    felt_weather,
+    normals_from_days,
+    observed_weather,
+    with_known_days,
+)
+from nursery.clocks import Whole
+from nursery.crop import AreaKind, Clock
+from nursery.database import now, site
+from nursery.errors import Fault
+from nursery.growing_area import GrowingArea, Site
+from nursery.weather import Forecast, MonthNormal, WeatherDay
+
+LEAST_YEARS = 3
+"""Fewer whole observed years than this show no spread, so draws from normals are used."""
+
+_WHOLE_YEAR = 329  # nine tenths of 365 days, as `observed_weather` asks for
+_LOOK_BEYOND = 400  # days after the last week asked for: a stage that waits for next winter ends
+
+
+@dataclass(frozen=True)
+class Air:
+    """What is felt outside and in every growing area, one row a weather year, °C?
+
+    `areas` is by area id, `of_kind` the ids of the areas of one kind. `outside` is None for a
+    nursery without any weather, where only clocks that count days can be told.
+    """
+
+    start: date
+    days: int
+    outside: Weather | None
+    areas: Mapping[int, Weather]
+    of_kind: Mapping[AreaKind, tuple[int, ...]]
+    source: str
+
+    def day(self, when: date) -> int:
+        """How many days after the start is this date?"""
+        return (when - self.start).days
+
+    def date(self, day: int) -> date:
+        """Which date is so many days after the start?"""
+        return self.start + timedelta(days=day)
+
+    def of(self, kind: AreaKind, clock: Clock, area_id: int | None = None) -> tuple[Weather, ...]:
+        """Which air may a stage in this kind of area feel: one for each area it may stand in?
+
+        Only that of `area_id` where it is known where the batch stands; the air outside where the
+        nursery has no area of the kind. Raises `Fault` for a clock that needs temperatures where
+        there is no weather.
+        """
+        if self.outside is None:
+            if clock is Clock.DAYS:
+                return (Weather(self.start, *_no_air(self.days), source=self.source),)
+            raise Fault(
+                "Weather",
+                f"a stage with the clock '{clock}' needs temperatures of the site's station",
+                None,
+                "give the station's monthly normals or load its observed days",
+            )
+        if area_id is not None and area_id in self.areas:
+            return (self.areas[area_id],)
+        return tuple(self.areas[i] for i in self.of_kind.get(kind, ())) or (self.outside,)
+
+
+def air_of(session: Session, first: date, last: date) -> Air:
+    """What air will be felt from `first` until well after `last`?
+
+    Observed years of the site's station where there are at least `LEAST_YEARS` of them, else
+    seeded draws from its normals (which the observed days give where no monthly ones are kept).
+    Days that are already observed, and days with a forecast that is still fresh, are the same in
+    every weather year.
+    """
+    days = (last - first).days + _LOOK_BEYOND
+    outside = _outside(session, site(session), first, days)
+    areas = session.exec(select(GrowingArea).order_by(col(GrowingArea.id))).all()
+    felt: dict[int, Weather] = {}
+    of_kind: dict[AreaKind, list[int]] = {}
+    for area in areas:
+        if area.id is None or outside is None:
+            continue
+        felt[area.id] = felt_weather(area_air(area), outside)
+        of_kind.setdefault(area.kind, []).append(area.id)
+    kinds = {kind: tuple(ids) for kind, ids in of_kind.items()}
+    source = "no weather" if outside is None else outside.source
+    return Air(first, days, outside, felt, kinds, source)
+
+
+def area_air(area: GrowingArea) -> AreaAir:
+    """How does this area's air differ from the air outside? The row as `nursery.climate` has it."""
+    return AreaAir(
+        area.sink_c,
+        area.coupling,
+        area.floor_c,
+        area.ceiling_c,
+        area.shade_layers,
+        area.shade_c,
+    )
+
+
+def _outside(session: Session, here: Site, first: date, days: int) -> Weather | None:
+    if here.station_id is None:
+        return None
+    station = here.station_id
+    observed = _series(session, station)
+    weather = _weather_years(session, station, observed, first, days)
+    if weather is None:
+        return None
+    weather = with_known_days(weather, *observed)
+    return with_known_days(weather, *_fresh_forecasts(session, here, station))
+
+
+Series = tuple[Dates, Floats, Floats]
+
+
+def _series(session: Session, station: int) -> Series:
+    rows = session.exec(
+        select(col(WeatherDay.day), col(WeatherDay.min_c), col(WeatherDay.max_c))
+        .where(WeatherDay.station_id == station)
+        .order_by(col(WeatherDay.day))
+    ).all()
+    return _arrays([(day, low, high) for day, low, high in rows])
+
+
+def _arrays(rows: list[tuple[date, float, float]]) -> Series:
+    return (
+        np.array([day for day, _, _ in rows], dtype="datetime64[D]"),
+        np.array([low for _, low, _ in rows], dtype=float),
+        np.array([high for _, _, high in rows], dtype=float),
+    )
+
+
+def _weather_years(
+    session: Session, station: int, observed: Series, first: date, days: int
+) -> Weather | None:
+    years = observed[0].astype("datetime64[Y]")
+    whole = sum(count >= _WHOLE_YEAR for count in np.unique(years, return_counts=True)[1])
+    if whole >= LEAST_YEARS:
+        return observed_weather(*observed, start=first, length=days)
+    normals = _normals(session, station)
+    if normals is None and observed[0].size == 0:
+        return None
+    return drawn_weather(normals or normals_from_days(*observed), first, days)
+
+
+def _normals(session: Session, station: int) -> Normals | None:
+    rows = session.exec(
+        select(MonthNormal)
+        .where(MonthNormal.station_id == station)
+        .order_by(col(MonthNormal.month))
+    ).all()
+    if not rows:
+        return None
+    return Normals(
+        tuple(row.min_c for row in rows),
+        tuple(row.max_c for row in rows),
+        tuple(row.min_sd_c for row in rows),
+        tuple(row.max_sd_c for row in rows),
+    )
+
+
+def _fresh_forecasts(session: Session, here: Site, station: int) -> Series:
+    """The latest forecast of each day that is not past its shelf life."""
+    oldest = now(session) - timedelta(hours=here.forecast_shelf_hours)
+    rows = session.exec(
+        select(Forecast)
+        .where(Forecast.station_id == station, col(Forecast.issued_at) >= oldest)
+        .order_by(col(Forecast.issued_at))
+    ).all()
+    latest = {row.day: (row.day, row.min_c, row.max_c) for row in rows}
+    return _arrays([latest[day] for day in sorted(latest)])
+
+
+def _no_air(days: int) -> tuple[Floats, Floats]:
+    return np.zeros((1, days)), np.zeros((1, days))
+
+
+def week_starts(air: Air, monday: date, weeks: int) -> Whole:
+    """Which day of the air is the Monday of each of these weeks? Whole numbers [weeks]."""
+    days = day_range(monday, 7 * weeks)[::7]
+    return np.asarray((days - np.datetime64(air.start, "D")).astype(np.int64))
