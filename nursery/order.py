@@ -38,6 +38,7 @@ class EventKind(StrEnum):
     RE_DATED = "re-dated"
     SHORT = "short"
     PICKED = "picked"
+    PACKED = "packed"
     HANDED_OVER = "handed over"
     NOT_COLLECTED = "not collected"
     DELIVERED = "delivered"
@@ -220,3 +221,19 @@ class ShipDay(SQLModel, table=True):
     day: date = Field(primary_key=True)
     minutes: int | None = None
     version: int = 0
+
+
+class PickPrint(SQLModel, table=True):
+    """Which print of a day's pick sheet this is: two sheets with one number are one sheet."""
+
+    __tablename__ = "pick_print"
+    __table_args__ = (
+        UniqueConstraint("ship_day", "number", name="uq_pick_print_number"),
+        check("pick_print", "number", "number >= 1"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    ship_day: date = Field(index=True)
+    number: int
+    printed_at: datetime = Field(sa_type=UtcDateTime)
+    printed_by: str = Field(min_length=1, max_length=60)
+    digest: str = Field(max_length=64)

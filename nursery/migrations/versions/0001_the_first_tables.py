@@ -105,6 +105,21 @@ def upgrade() -> None:
         sa.UniqueConstraint("name"),
     )
     op.create_table(
+        "pick_print",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("ship_day", sa.Date(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("printed_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("printed_by", sa.String(length=60), nullable=False),
+        sa.Column("digest", sa.String(length=64), nullable=False),
+        sa.CheckConstraint("number >= 1", name="ck_pick_print_number"),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("ship_day", "number", name="uq_pick_print_number"),
+    )
+    with op.batch_alter_table("pick_print", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_pick_print_ship_day"), ["ship_day"], unique=False)
+
+    op.create_table(
         "plan_version",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("kind", sa.String(length=32), nullable=False),
@@ -792,7 +807,7 @@ def upgrade() -> None:
         sa.Column("detail", sa.JSON(), nullable=False),
         sa.Column("told_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint(
-            "kind IN ('reserved', 'confirmed', 'amended', 're-dated', 'short', 'picked', 'handed over', 'not collected', 'delivered', 'lapsed', 'cancelled', 'claimed')",
+            "kind IN ('reserved', 'confirmed', 'amended', 're-dated', 'short', 'picked', 'packed', 'handed over', 'not collected', 'delivered', 'lapsed', 'cancelled', 'claimed')",
             name="ck_promise_event_kind_word",
         ),
         sa.ForeignKeyConstraint(
@@ -1135,6 +1150,10 @@ def downgrade() -> None:
     op.drop_table("station")
     op.drop_table("ship_day")
     op.drop_table("plan_version")
+    with op.batch_alter_table("pick_print", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_pick_print_ship_day"))
+
+    op.drop_table("pick_print")
     op.drop_table("person")
     op.drop_table("growing_area")
     op.drop_table("crop")
