@@ -27,6 +27,8 @@ Rows = dict[str, list[Values]]
 
 _YIELD = {SPLIT: 0.5, CUT: 1.0, ROOTS: 0.4}
 """Propagules a mother plant gives in a week."""
+_LEAST = 112
+"""Propagules a block gives in a week at least: a tray and a few to spare."""
 _REST = (45, 3)
 _NOT_ROOTS = (16, 42)
 """Root cuttings are not taken while the plant is in leaf."""
@@ -216,7 +218,8 @@ def _mother_blocks() -> Iterator[tuple[Values, list[Values]]]:
             code = block_code(plant, way)
             if code is None:
                 continue
-            plants = math.ceil(2.6 * plant.plugs_a_week / _YIELD[way] / 0.85)
+            wanted = max(2.6 * plant.plugs_a_week, _LEAST)
+            plants = math.ceil(wanted / _YIELD[way] / 0.85)
             block: Values = {
                 "Code": code,
                 "Crop": plant.name,

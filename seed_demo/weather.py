@@ -104,6 +104,7 @@ def _days(
     made = []
     for i, (noise, half) in enumerate(zip(off, ranges, strict=True)):
         day = first + timedelta(days=i)
-        mean = _usual(place, day) + noise
-        made.append(Day(place.name, day, round(mean - half, 1), round(mean + half, 1)))
+        mean = _usual(place, day) + float(noise)
+        low, high = round(mean - float(half), 1), round(mean + float(half), 1)
+        made.append(Day(place.name, day, low, high))
     return made
