@@ -36,7 +36,9 @@ LEAST_YEARS = 3
 """Fewer whole observed years than this show no spread, so draws from normals are used."""
 
 _WHOLE_YEAR = 329  # nine tenths of 365 days, as `observed_weather` asks for
-_LOOK_BEYOND = 400  # days after the last week asked for: a stage that waits for next winter ends
+# The same first day and length all the year, so that seeded draws do not change from day to day:
+# two years back for batches that have long been in a stage, and three and more ahead.
+_YEARS_BACK, _DAYS = 2, 6 * 366
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,10 @@ class Air:
     def day(self, when: date) -> int:
         """How many days after the start is this date?"""
         return (when - self.start).days
+
+    def entry(self, when: date) -> int:
+        """The same for the entry of a stage; what was entered before the start counts from it."""
+        return max(0, self.day(when))
 
     def date(self, day: int) -> date:
         """Which date is so many days after the start?"""
@@ -83,15 +89,15 @@ class Air:
         return tuple(self.areas[i] for i in self.of_kind.get(kind, ())) or (self.outside,)
 
 
-def air_of(session: Session, first: date, last: date) -> Air:
-    """What air will be felt from `first` until well after `last`?
+def air_of(session: Session, today: date) -> Air:
+    """What air is felt from two years before this year until three years after it?
 
     Observed years of the site's station where there are at least `LEAST_YEARS` of them, else
     seeded draws from its normals (which the observed days give where no monthly ones are kept).
     Days that are already observed, and days with a forecast that is still fresh, are the same in
-    every weather year.
+    every weather year. The draws are the same until the year ends.
     """
-    days = (last - first).days + _LOOK_BEYOND
+    first, days = date(today.year - _YEARS_BACK, 1, 1), _DAYS
     outside = _outside(session, site(session), first, days)
     areas = session.exec(select(GrowingArea).order_by(col(GrowingArea.id))).all()
     felt: dict[int, Weather] = {}

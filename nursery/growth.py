@@ -24,14 +24,11 @@ from nursery.crop import Crop, Protocol, Stage, StageKind
 from nursery.database import site
 from nursery.errors import Fault
 from nursery.stock import Grade, Moved, Movement, Pool, Veto
-from nursery.survival import Survival, chain, safe_plugs
 from nursery.weeks import Horizon
+from nursery.yields import Survival, chain, safe_plugs
 
 LATE_AGAIN_DAYS = 7
 """A batch that is not ready although even its safe date has passed: looked for a week from now."""
-
-LOOK_AHEAD_DAYS = 560
-"""How far ahead growing batches are followed, in days from today."""
 
 
 def stage_weeks(
@@ -185,12 +182,12 @@ def expected_lots(
     From the growing plugs in each open batch's ledger, through the survival of the stages left
     (of the present one only the share of its time that is left since the last count) to ready.
     Flush shares that already became lots are not expected again. Only batches of `crop_ids` where
-    given. Ordered by ready date; batches that are not ready within `LOOK_AHEAD_DAYS` are left out.
+    given. Ordered by ready date; batches that are not ready within three years are left out.
     """
     batches = growing_batches(session, crop_ids)
     if not batches:
         return []
-    air = air_for(session, batches, today)
+    air = air_of(session, today)
     pools = _pools(session)
     safe = site(session).safe_quantile
     found: list[ExpectedLot] = []
@@ -208,7 +205,7 @@ def stage_progress(session: Session, today: date) -> list[StageProgress]:
     batches = growing_batches(session)
     if not batches:
         return []
-    air = air_for(session, batches, today, from_start=True)
+    air = air_of(session, today)
     safe = site(session).safe_quantile
     found = [
         _progress(one, way, air, today, safe)
@@ -250,17 +247,6 @@ def growing_batches(session: Session, crop_ids: Sequence[int] | None = None) -> 
     return found
 
 
-def air_for(
-    session: Session, batches: Sequence[Growing], today: date, from_start: bool = False
-) -> Air:
-    """Which air do these batches feel, from the entry of their stages until far ahead?"""
-    entered = [
-        one.batch.started_on if from_start else one.batch.stage_entered_on for one in batches
-    ]
-    first = min([today, *entered])
-    return air_of(session, first, today + timedelta(days=LOOK_AHEAD_DAYS))
-
-
 def passages(air: Air, batches: Sequence[Growing], today: date) -> list[Passage]:
     """When does each batch leave the stages that it still has before it, year by year?
 
@@ -272,7 +258,7 @@ def passages(air: Air, batches: Sequence[Growing], today: date) -> list[Passage]
         groups.setdefault(key, []).append(at)
     found: dict[int, Passage] = {}
     for (_, _, area_id), members in groups.items():
-        entries = np.array([air.day(batches[at].batch.stage_entered_on) for at in members])
+        entries = np.array([air.entry(batches[at].batch.stage_entered_on) for at in members])
         stages = batches[members[0]].stages_left
         ends = walk_stages(air, stages, entries, area_id, air.day(today))
         for place, at in enumerate(members):
@@ -378,7 +364,7 @@ def usable_plugs(one: Growing, way: Passage) -> tuple[int, int]:
         share = _share_left(one, way)
         stages[0] = Survival(stages[0].mean ** share, stages[0].overdispersion)
     together = chain(stages)
-    safe = safe_plugs(one.plugs, together, one.batch.crop.service_level)
+    safe = safe_plugs(one.plugs, 1, together, one.batch.crop.service_level)
     return safe, int(one.plugs * together.mean)
 
 
@@ -436,7 +422,7 @@ def _progress(one: Growing, way: Passage, air: Air, today: date, safe: float) ->
 def _expected_stage(
     air: Air, batch: Batch, stages: Sequence[Stage], today: date
 ) -> tuple[int, StageKind]:
-    ends = walk_stages(air, stages, np.array([air.day(batch.started_on)]))
+    ends = walk_stages(air, stages, np.array([air.entry(batch.started_on)]))
     for place, stage in enumerate(stages):
         if int(quantile_days(ends[place], EXPECTED)[0]) > air.day(today):
             return stage.position, stage.kind
