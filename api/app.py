@@ -1,0 +1,77 @@
+"""How is the nursery served? One ASGI application, made by `create_app`, run by `serve`."""
+
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import uvicorn
+from anyio import CapacityLimiter, to_thread
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse
+from starlette.routing import BaseRoute, Route, WebSocketRoute
+
+from api.context import Desk
+from api.jobs import Jobs
+from api.schema import make_schema
+from api.view import View
+from nursery.database import Database, site
+from nursery.errors import Fault
+from nursery.settings import Settings
+
+log = logging.getLogger("nursery.api")
+
+
+def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
+    """Which application serves this database? GraphQL at /graphql, its state at /health.
+
+    The database must be migrated; it stays open when the application ends.
+    """
+    allowed = settings or Settings()
+    desk = Desk(db, allowed, Jobs(db.address, {}), CapacityLimiter(allowed.threads))
+    view = View(make_schema(allowed), desk)
+
+    async def health(request: Request) -> JSONResponse:
+        word = await desk.in_thread(lambda: _health(db))
+        return JSONResponse({"status": word}, 200 if word == "ok" else 503)
+
+    @asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        yield
+        await to_thread.run_sync(desk.jobs.close)
+
+    routes: list[BaseRoute] = [
+        Route("/graphql", view),
+        WebSocketRoute("/graphql", view),
+        Route("/health", health, methods=["GET"]),
+    ]
+    return Starlette(routes=routes, lifespan=lifespan, max_body_size=allowed.max_body_bytes)
+
+
+def _health(db: Database) -> str:
+    """Does the database answer, and is there a nursery in it?"""
+    try:
+        with db.reading() as session:
+            site(session)
+    except Fault:
+        return "no nursery loaded"
+    except Exception:
+        log.exception("The database does not answer")
+        return "the database does not answer"
+    return "ok"
+
+
+def serve(
+    db: Database, host: str = "127.0.0.1", port: int = 8000, *, settings: Settings | None = None
+) -> None:
+    """Serves until stopped (Ctrl-C). Without an access log, which costs as much as a request."""
+    app = create_app(db, settings=settings)
+    uvicorn.run(
+        app,
+        host=host,
+        port=port,
+        access_log=False,
+        log_level="warning",
+        ws="websockets-sansio",
+        ws_max_size=settings.max_body_bytes if settings else Settings().max_body_bytes,
+    )

@@ -1,0 +1,150 @@
+"""What a shop is offered: ship days that can be had, and why the others cannot."""
+
+from datetime import date
+
+import strawberry
+
+from api.kept import kept
+from nursery import quote as quotes
+from nursery.basket import Basket, BasketLine, Destination, Window
+from nursery.ship_days import Reason
+
+
+@strawberry.input(description="So many of a product, by the shop's own code.")
+class BasketLineInput:
+    """A line of a basket. Lines that are no plants are passed over."""
+
+    code: str
+    quantity: int
+    is_plant: bool = True
+
+
+@strawberry.input(description="Where it goes: ISO 3166-1 country (two letters) and postcode.")
+class DestinationInput:
+    """An address, as far as the nursery needs it."""
+
+    country: str
+    postcode: str
+
+    def read(self) -> Destination:
+        """The same for the services."""
+        return Destination(self.country, self.postcode)
+
+
+@strawberry.input(description="Between which days, both included, it must arrive.")
+class WindowInput:
+    """A chosen week or a gift date; an end that is left out is open."""
+
+    not_before: date | None = None
+    not_after: date | None = None
+
+
+@kept
+@strawberry.type(description="What leaves on a ship day.")
+class OptionLine:
+    """So many of a product."""
+
+    code: str
+    quantity: int
+
+
+@kept
+@strawberry.type(description="The share of parcels that arrive on a day.")
+class ArrivalChance:
+    """Shares of all days sum to 1."""
+
+    day: date
+    share: float
+
+
+@kept
+@strawberry.type(description="A ship day that can be had now, and what is promised with it.")
+class ShipOption:
+    """It arrives from `arrives_from` to `arrives_until`; `probability` that this is kept."""
+
+    ship_on: date
+    pack_on: date
+    arrives_from: date
+    arrives_until: date
+    days_in_box: int
+    probability: float
+    service: str
+    price_cents: int
+    lines: list[OptionLine]
+    chances: list[ArrivalChance]
+
+
+@strawberry.type(description="Why nothing can leave on a day.")
+class ClosedReason:
+    """`code` is stable for programs; `service` is empty where it holds for every service."""
+
+    code: str
+    text: str
+    service: str
+
+
+@strawberry.type(description="A day on which the whole basket cannot leave, with every reason.")
+class ClosedDay:
+    """Each rule that says no gives its reason."""
+
+    day: date
+    reasons: list[ClosedReason]
+
+
+@strawberry.type(description="What can be promised now. Nothing is kept by asking.")
+class ShipOptions:
+    """Whole-basket options, best first; `parts` only where the customer may be sent parts."""
+
+    zone: str
+    holiday_region: str
+    first_day: date
+    last_day: date
+    options: list[ShipOption]
+    parts: list[ShipOption]
+    closed_days: list[ClosedDay]
+
+
+def basket_of(lines: list[BasketLineInput]) -> Basket:
+    """The basket that these lines make."""
+    return Basket(tuple(BasketLine(line.code, line.quantity, line.is_plant) for line in lines))
+
+
+def window_of(window: WindowInput | None) -> Window:
+    """The days between which it must arrive; open where nothing is said."""
+    return Window(window.not_before, window.not_after) if window else Window()
+
+
+def option(found: quotes.ShipOption) -> ShipOption:
+    """The API's form of an option."""
+    return ShipOption(
+        ship_on=found.ship_on,
+        pack_on=found.pack_on,
+        arrives_from=found.arrives_from,
+        arrives_until=found.arrives_until,
+        days_in_box=found.days_in_box,
+        probability=found.probability,
+        service=found.service,
+        price_cents=found.price_cents,
+        lines=[OptionLine(code=line.code, quantity=line.quantity) for line in found.lines],
+        chances=[ArrivalChance(day=day, share=share) for day, share in found.chances],
+    )
+
+
+def ship_options(found: quotes.Quote) -> ShipOptions:
+    """The API's form of a quote."""
+    return ShipOptions(
+        zone=found.zone,
+        holiday_region=found.holiday_region,
+        first_day=found.first_day,
+        last_day=found.last_day,
+        options=[option(each) for each in found.options],
+        parts=[option(each) for each in found.parts],
+        closed_days=[
+            ClosedDay(day=closed.day, reasons=[_reason(reason) for reason in closed.reasons])
+            for closed in found.closed_days
+        ],
+    )
+
+
+def _reason(reason: Reason) -> ClosedReason:
+    return ClosedReason(code=reason.code, text=reason.text, service=reason.service)

@@ -1,0 +1,328 @@
+"""What the shop asks and does: ship days, reservations, promises, and news of them."""
+
+from collections.abc import Callable
+from datetime import date, datetime
+from typing import Annotated, TypeAlias
+
+import strawberry
+from sqlmodel import Session, col, select
+from strawberry.relay import PageInfo
+
+from api.context import Info, read, write
+from api.fields import field, mutation
+from api.ids import after_key, cursor, global_id, key_of, page_info, page_size
+from api.kept import kept
+from api.options import (
+    BasketLineInput,
+    DestinationInput,
+    ShipOptions,
+    WindowInput,
+    basket_of,
+    ship_options,
+    window_of,
+)
+from api.products import Product, product
+from api.refusals import Code, Refusal, refuse
+from nursery import order
+from nursery import promise as promises
+from nursery.access import Role, Token
+from nursery.basket import Consent
+from nursery.database import now
+from nursery.order import State
+from nursery.quote import quote
+
+SHOP = (Role.SHOP,)
+READERS = (Role.SHOP, Role.LEAD)
+
+
+@kept
+@strawberry.type(description="Plugs of a product that are promised.")
+class PromiseLine:
+    """`picked` plugs are in the packer's hands and no longer only promised."""
+
+    code: str
+    quantity: int
+    plugs: int
+    picked: int
+    product_key: strawberry.Private[int]
+
+    @field(description="The product.")
+    async def product(self, info: Info) -> Product:
+        """One question for all the products of an answer."""
+        row = await info.context.loaders.products.load(self.product_key)
+        assert row is not None
+        return product(row)
+
+
+@kept
+@strawberry.type(description="A ship day given for (part of) an order.")
+class Promise:
+    """It keeps the first day it was given. A reservation past `reserved_until` has lapsed."""
+
+    id: strawberry.ID
+    reference: str
+    state: State
+    ship_on: date
+    first_ship_on: date
+    pack_on: date
+    arrives_from: date
+    arrives_until: date
+    probability: float
+    service: str
+    country: str
+    postcode: str
+    reserved_until: datetime | None
+    tracking: str
+    repack_by: date | None
+    lines: list[PromiseLine]
+
+
+@strawberry.type(description="A promise and its place in the list.")
+class PromiseEdge:
+    """The cursor goes into `after`."""
+
+    cursor: str
+    node: Promise
+
+
+@strawberry.type(description="A page of promises, in the order in which they were made.")
+class PromiseConnection:
+    """A Relay connection whose cursors stay right while promises come and go."""
+
+    edges: list[PromiseEdge]
+    page_info: PageInfo
+
+
+PromiseAnswer: TypeAlias = Annotated[Promise | Refusal, strawberry.union("PromiseAnswer")]
+PromisesAnswer: TypeAlias = Annotated[
+    PromiseConnection | Refusal, strawberry.union("PromisesAnswer")
+]
+ShipOptionsAnswer: TypeAlias = Annotated[
+    ShipOptions | Refusal, strawberry.union("ShipOptionsAnswer")
+]
+
+
+def promise(row: order.Promise, at: datetime) -> Promise:
+    """The API's form of a promise, as it stands at this moment."""
+    over = row.state is State.RESERVED and row.reserved_until and row.reserved_until <= at
+    return Promise(
+        id=global_id("Promise", row.id),
+        reference=row.order.reference,
+        state=State.LAPSED if over else row.state,
+        ship_on=row.ship_on,
+        first_ship_on=row.first_ship_on,
+        pack_on=row.pack_on,
+        arrives_from=row.arrives_from,
+        arrives_until=row.arrives_until,
+        probability=row.probability,
+        service=row.service.name,
+        country=row.order.country,
+        postcode=row.order.postcode,
+        reserved_until=row.reserved_until,
+        tracking=row.tracking,
+        repack_by=row.repack_by,
+        lines=[
+            PromiseLine(
+                code=line.product.code,
+                quantity=line.quantity,
+                plugs=line.plugs,
+                picked=line.picked,
+                product_key=line.product_id,
+            )
+            for line in row.lines
+        ],
+    )
+
+
+@strawberry.type
+class PromiseQueries:
+    """Roots about ship days and promises."""
+
+    @field(description="On which days can this basket leave for this address? Best option first.")
+    async def ship_options(
+        self,
+        info: Info,
+        basket: list[BasketLineInput],
+        destination: DestinationInput,
+        from_: Annotated[date | None, strawberry.argument(name="from")] = None,
+        until: date | None = None,
+        window: WindowInput | None = None,
+        may_split: bool = False,
+    ) -> ShipOptionsAnswer:
+        """For the shop and the lead. `from` and `until` bound the ship day, `window` arrival."""
+
+        def work(session: Session, token: Token) -> ShipOptions:
+            found = quote(
+                session,
+                basket_of(basket),
+                destination.read(),
+                from_,
+                until,
+                window_of(window),
+                Consent(may_split=may_split),
+            )
+            return ship_options(found)
+
+        return await read(info, READERS, work)
+
+    @field(description="One promise.")
+    async def promise(self, info: Info, id: strawberry.ID) -> PromiseAnswer:
+        """For the shop and the lead."""
+
+        def work(session: Session, token: Token) -> Promise | Refusal:
+            row = session.get(order.Promise, key_of("Promise", id))
+            if row is None:
+                return refuse(Code.NOT_FOUND, "There is no such promise", "id")
+            return promise(row, now(session))
+
+        return await read(info, READERS, work)
+
+    @field(description="Promises of an order, or all, in the order they were made.")
+    async def promises(
+        self,
+        info: Info,
+        reference: str | None = None,
+        ship_on: date | None = None,
+        first: int = 50,
+        after: str | None = None,
+    ) -> PromisesAnswer:
+        """For the shop and the lead."""
+
+        def work(session: Session, token: Token) -> PromiseConnection:
+            return _page(session, reference, ship_on, page_size(first), after)
+
+        return await read(info, READERS, work)
+
+
+def _page(
+    session: Session, reference: str | None, ship_on: date | None, size: int, after: str | None
+) -> PromiseConnection:
+    start = int(after_key(after) or 0)
+    query = select(order.Promise).where(col(order.Promise.id) > start)
+    if reference is not None:
+        query = query.join(order.CustomerOrder).where(order.CustomerOrder.reference == reference)
+    if ship_on is not None:
+        query = query.where(order.Promise.ship_on == ship_on)
+    rows = list(session.exec(query.order_by(col(order.Promise.id)).limit(size + 1)))
+    at = now(session)
+    edges = [PromiseEdge(cursor=cursor(row.id), node=promise(row, at)) for row in rows[:size]]
+    return PromiseConnection(
+        edges=edges,
+        page_info=page_info([edge.cursor for edge in edges], len(rows) > size, after),
+    )
+
+
+def _change(
+    id: strawberry.ID, act: Callable[[Session, int, str], order.Promise]
+) -> Callable[[Session, Token], Promise]:
+    def work(session: Session, token: Token) -> Promise:
+        return promise(act(session, key_of("Promise", id), token.name), now(session))
+
+    return work
+
+
+@strawberry.type
+class PromiseMutations:
+    """What a shop does. Sent again under the same `key`, each gives the same answer."""
+
+    @mutation(description="Keeps plugs and a ship day while the customer pays.")
+    async def reserve(
+        self,
+        info: Info,
+        key: str,
+        reference: str,
+        basket: list[BasketLineInput],
+        destination: DestinationInput,
+        ship_on: date,
+        service: str,
+        window: WindowInput | None = None,
+        may_split: bool = False,
+        may_substitute: bool = False,
+        label_reference: str = "",
+    ) -> PromiseAnswer:
+        """`service` is the carrier service of the option that was chosen."""
+        consent = Consent(may_split, may_substitute)
+        body = {
+            "reference": reference,
+            "basket": basket,
+            "destination": destination,
+            "ship_on": ship_on,
+            "service": service,
+            "window": window,
+            "may_split": may_split,
+            "may_substitute": may_substitute,
+            "label_reference": label_reference,
+        }
+
+        def work(session: Session, token: Token) -> Promise:
+            row = promises.reserve(
+                session,
+                reference,
+                basket_of(basket),
+                destination.read(),
+                ship_on,
+                service,
+                token.name,
+                window_of(window),
+                consent,
+                label_reference,
+            )
+            return promise(row, now(session))
+
+        return await write(info, SHOP, key, body, work)
+
+    @mutation(
+        description="Promises what was reserved; also late, if plugs and day are still there."
+    )
+    async def confirm(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
+        """Called when the payment is in."""
+        return await write(info, SHOP, key, {"id": id}, _change(id, promises.confirm))
+
+    @mutation(description="Changes plants, address, day or service, until picked.")
+    async def amend(
+        self,
+        info: Info,
+        key: str,
+        id: strawberry.ID,
+        basket: list[BasketLineInput] | None = None,
+        destination: DestinationInput | None = None,
+        ship_on: date | None = None,
+        service: str | None = None,
+    ) -> PromiseAnswer:
+        """What is left out stays as it is."""
+        body = {
+            "id": id,
+            "basket": basket,
+            "destination": destination,
+            "ship_on": ship_on,
+            "service": service,
+        }
+
+        def act(session: Session, key: int, actor: str) -> order.Promise:
+            return promises.amend(
+                session,
+                key,
+                actor,
+                None if basket is None else basket_of(basket),
+                None if destination is None else destination.read(),
+                ship_on,
+                service,
+            )
+
+        return await write(info, SHOP, key, body, _change(id, act))
+
+    @mutation(description="Gives plugs and day free again, until picked.")
+    async def cancel(
+        self, info: Info, key: str, id: strawberry.ID, reason: str = ""
+    ) -> PromiseAnswer:
+        """The customer no longer wants it."""
+
+        def act(session: Session, key: int, actor: str) -> order.Promise:
+            return promises.cancel(session, key, actor, reason)
+
+        return await write(info, SHOP, key, {"id": id, "reason": reason}, _change(id, act))
+
+    @mutation(description="Gives a reservation up before payment.")
+    async def release(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
+        """The customer left without paying."""
+        return await write(info, SHOP, key, {"id": id}, _change(id, promises.release))

@@ -1,0 +1,71 @@
+"""What is answered instead of a result? A `Refusal`: a typed member of every answer's union."""
+
+import re
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any
+
+import strawberry
+
+from api.kept import kept
+from api.options import ShipOption, option
+from nursery import errors
+from nursery.quote import OtherOptions
+
+
+class Code(StrEnum):
+    """The API's own codes; services add theirs."""
+
+    UNAUTHENTICATED = "UNAUTHENTICATED"
+    FORBIDDEN = "FORBIDDEN"
+    NOT_FOUND = "NOT_FOUND"
+    INVALID = "INVALID"
+    OFF = "OFF"
+
+
+@kept
+@strawberry.type(description="Why something cannot be done, and what may be done instead.")
+class Refusal:
+    """Why not? `code` is stable for programs, `field` names the input at fault (dotted).
+
+    `options` are ship days that can be had instead, where there are any.
+    """
+
+    code: str
+    message: str
+    field: str | None = None
+    next: str | None = None
+    options: list[ShipOption] = strawberry.field(default_factory=list)
+
+
+def written(refusal: errors.Refusal) -> Refusal:
+    """How does the API write a service's refusal? Codes in capitals, fields in camel case."""
+    others = refusal.options if isinstance(refusal, OtherOptions) else ()
+    return Refusal(
+        code=re.sub(r"[^A-Z0-9]+", "_", refusal.code.upper()),
+        message=refusal.message,
+        field=None if refusal.field is None else camel_case(refusal.field),
+        next=refusal.next,
+        options=[option(each) for each in others],
+    )
+
+
+def of_fault(fault: errors.Fault) -> Refusal:
+    """How does the API write a fault in what was handed in?"""
+    message = f"{fault.thing}: {fault.rule}, got {fault.value!r}"
+    return Refusal(code=Code.INVALID, message=message, next=fault.next)
+
+
+def refuse(code: Code, message: str, field: str | None = None, next: str | None = None) -> Refusal:
+    """A refusal of the API itself."""
+    return Refusal(code=code.value, message=message, field=field, next=next)
+
+
+def camel_case(name: str) -> str:
+    """How is this input's name written in GraphQL? `ship_on` is `shipOn`; dots stay."""
+    return re.sub(r"_([a-z])", lambda found: found[1].upper(), name)
+
+
+def kept_refusal(kept_one: Mapping[str, Any]) -> Refusal:
+    """The refusal that was kept under an idempotency key."""
+    return Refusal(**kept_one)
