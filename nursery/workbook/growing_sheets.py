@@ -1,9 +1,10 @@
 """The sheets of growing: the site, its weather, crops and protocols, areas, people, batches."""
 
+from dataclasses import replace
 from datetime import date, datetime
 from functools import partial
 
-from nursery.batch import Batch
+from nursery.batch import Batch, Quarantine
 from nursery.crop import Crop, Protocol, Stage, TrayFormat
 from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
 from nursery.mother_plant import MotherBlock, MotherPause
@@ -322,7 +323,13 @@ BATCHES = Sheet(
         _c("Ready on", "ready_on", None, help="if known"),
         _c("Lineage", "lineage", ""),
         _c("Origin", "origin_country", "NL", help="ISO 3166 code of two letters"),
-        _c("Quarantine", "quarantine", "clear", help="blank is unknown, and unknown is blocked"),
+        replace(
+            _c(
+                "Quarantine", "quarantine", "clear", help="blank is unknown, and unknown is blocked"
+            ),
+            needed=False,
+            default=Quarantine.UNKNOWN.value,
+        ),
         _c("Closed on", "closed_on", None, help="when nothing of it stands any more"),
         _plugs("Counted plugs", "", example=1150, help="still growing, not yet in a lot"),
         _counted_at,

@@ -14,6 +14,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from nursery.workbook.sheet import Column, Sheet, Type, Value, Values
+from nursery.workbook.short_sheets import SHORT_SHEETS
 from nursery.workbook.specification import SHEETS
 
 ROW = "Row"
@@ -70,8 +71,6 @@ def write_workbook(
 
 def write_template(path: Path | str, short: bool = False) -> None:
     """Which empty file may a nursery fill in? Headings, units, allowed values, one example."""
-    from nursery.workbook.short_sheets import SHORT_SHEETS
-
     write_workbook(path, {}, sheets=SHORT_SHEETS if short else SHEETS, example=True)
 
 
