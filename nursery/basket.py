@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from sqlalchemy import ColumnElement
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, col, select
+
+from nursery.carrier import Zone, ZonePrefix
+from nursery.errors import Refusal, Refused
 from nursery.growing_area import Site
+from nursery.order import Product
+from nursery.stock import Pool
 
 PLANT_HEALTH = "Plant health law may forbid it or ask for papers; ask the licensed person."
 
@@ -103,6 +112,11 @@ class Parcel:
         return wanted
 
     @property
+    def quantities(self) -> Mapping[int, int]:
+        """How many of which product?"""
+        return {item.product_id: item.quantity for item in self.items}
+
+    @property
     def lines(self) -> tuple[BasketLine, ...]:
         """Which basket would ask for just this parcel?"""
         return tuple(BasketLine(item.code, item.quantity) for item in self.items)
@@ -118,3 +132,108 @@ def parcel_of(site: Site, items: Iterable[Item]) -> Parcel:
     """Which parcel do these items make? In the order of their products."""
     listed = tuple(sorted(items, key=lambda item: item.product_id))
     return Parcel(listed, pack_minutes(site, listed))
+
+
+def parcel_for(session: Session, site: Site, basket: Basket, field: str = "basket") -> Parcel:
+    """Which parcel does this basket ask for? Lines of one product are added up.
+
+    Raises Refused: `unknown_product` (with the nearest codes), `bad_quantity`, `no_plants`.
+    """
+    wanted: dict[str, int] = {}
+    for line in basket.lines:
+        if not line.is_plant:
+            continue
+        if line.quantity < 1:
+            message = f"{line.code}: quantity must be >= 1, got {line.quantity}"
+            raise Refused(Refusal("bad_quantity", message, f"{field}.lines", "ask for one or more"))
+        wanted[line.code] = wanted.get(line.code, 0) + line.quantity
+    if not wanted:
+        message = "No line of the basket is a plant, so nothing has to be promised"
+        raise Refused(Refusal("no_plants", message, f"{field}.lines", "add a plant, or do not ask"))
+    found = products(session, col(Product.code).in_(wanted))
+    missing = sorted(set(wanted) - {product.code for product in found})
+    if missing:
+        raise Refused(_unknown(session, missing[0], f"{field}.lines"))
+    return parcel_of(site, items_of(session, [(p, wanted[p.code]) for p in found]))
+
+
+def products(session: Session, where: ColumnElement[bool]) -> Sequence[Product]:
+    """Which products are these? With their wraps read at once."""
+    return session.exec(
+        select(Product).where(where).options(selectinload(Product.wrap)).order_by(col(Product.id))  # type: ignore[arg-type]
+    ).all()
+
+
+def items_of(session: Session, wanted: Sequence[tuple[Product, int]]) -> tuple[Item, ...]:
+    """Which items are so many of these products, and which pools do they take plugs from?
+
+    Raises Refused `no_plugs` for a product whose crop and grade have no pool yet.
+    """
+    crops = {product.crop_id for product, _ in wanted}
+    rows = session.exec(select(Pool).where(col(Pool.crop_id).in_(crops)))
+    pools = {(pool.crop_id, pool.grade): pool.id for pool in rows}
+    return tuple(
+        _item(product, quantity, pools.get((product.crop_id, product.grade)))
+        for product, quantity in wanted
+    )
+
+
+def _item(product: Product, quantity: int, pool_id: int | None) -> Item:
+    if pool_id is None or product.id is None:
+        message = f"{product.code}: there is no stock of its crop and grade {product.grade} yet"
+        raise Refused(Refusal("no_plugs", message, "basket.lines", "ask again when it is raised"))
+    return Item(
+        product_id=product.id,
+        pool_id=pool_id,
+        code=product.code,
+        quantity=quantity,
+        plugs=quantity * product.plugs,
+        limits=Limits(product.heat_limit_c, product.frost_limit_c, product.max_days_in_box),
+        pack_minutes=product.minutes + (product.wrap.minutes if product.wrap else 0.0),
+    )
+
+
+def _unknown(session: Session, code: str, field: str) -> Refusal:
+    known = session.exec(select(Product.code).order_by(Product.code)).all()
+    folded = {each.casefold(): each for each in known}
+    near = difflib.get_close_matches(code.casefold(), list(folded), n=3, cutoff=0.5)
+    said = f"did you mean {', '.join(folded[each] for each in near)}?" if near else "check the code"
+    return Refusal("unknown_product", f"No product has the code {code!r}", field, said)
+
+
+def zone_of(session: Session, destination: Destination) -> Zone:
+    """In which zone is this address? The longest postcode prefix of its country wins.
+
+    Spaces and hyphens in a postcode do not count. Raises Refused: `no_postcode`, `no_zone`,
+    `zone_blocked` (with the usual caution on plant health).
+    """
+    country, postcode = destination.country.strip().upper(), plain(destination.postcode)
+    if not postcode:
+        message = "Without a postcode nobody can say when a parcel arrives"
+        raise Refused(Refusal("no_postcode", message, "destination.postcode", "give the postcode"))
+    rows = session.exec(select(ZonePrefix).where(ZonePrefix.country == country)).all()
+    fitting = [row for row in rows if postcode.startswith(plain(row.prefix))]
+    if not fitting:
+        raise Refused(_no_zone(session, country, postcode, known=bool(rows)))
+    best = max(fitting, key=lambda row: len(plain(row.prefix)))
+    zone = session.get(Zone, best.zone_id)
+    if zone is None or zone.blocked:
+        reason = zone.blocked if zone else "it has been taken out"
+        message = f"Nothing is sent to {zone.name if zone else country}: {reason}. {PLANT_HEALTH}"
+        raise Refused(Refusal("zone_blocked", message, "destination", "choose another address"))
+    return zone
+
+
+def plain(postcode: str) -> str:
+    """How is a postcode compared? In capitals, without spaces and hyphens."""
+    return "".join(letter for letter in postcode.upper() if letter.isalnum())
+
+
+def _no_zone(session: Session, country: str, postcode: str, known: bool) -> Refusal:
+    if known:
+        message = f"No zone covers postcode {postcode} in {country}"
+        return Refusal("no_zone", message, "destination.postcode", "check the postcode")
+    served = sorted(set(session.exec(select(ZonePrefix.country))))
+    message = f"No zone covers {country}. {PLANT_HEALTH}"
+    said = f"parcels go to {', '.join(served)}" if served else "load the zones first"
+    return Refusal("no_zone", message, "destination.country", said)

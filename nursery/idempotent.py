@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from typing import Any
 
-from sqlmodel import Session
+import orjson
+from sqlalchemy.exc import IntegrityError
+from sqlmodel import Session, select
 
-from nursery.database import Database
+from nursery.access import IdempotencyKey
+from nursery.database import Database, now
+from nursery.errors import Refusal, Refused
 
 Answer = Mapping[str, Any]
 """An answer as JSON: what the service made, or {"refusal": {code, message, field, next, ...}}."""
@@ -24,6 +30,73 @@ def once(
 
     `act` is run in a transaction of its own the first time; its answer (a mapping that JSON can
     hold), or its refusal as {"refusal": {...}}, is kept and given again whenever the same token
-    sends the same key and body. Another body under the same key raises Refused `key_reused`.
+    sends the same key and body. Another body under the same key raises Refused `key_reused`, an
+    empty or overlong key `bad_key`. What fails for another cause keeps nothing: ask again.
     """
-    raise NotImplementedError
+    if not 1 <= len(key) <= 120:
+        message = f"An idempotency key has 1 to 120 characters, this one {len(key)}"
+        raise Refused(Refusal("bad_key", message, "key", "send a random one"))
+    digest = digest_of_body(body)
+    known = _known(db, token_id, key, digest)
+    if known is not None:
+        return known
+    try:
+        return _first(db, token_id, key, digest, act)
+    except IntegrityError:
+        # Somebody else sent the same key at the same moment and was first: theirs is the answer.
+        known = _known(db, token_id, key, digest)
+        if known is None:
+            raise
+        return known
+
+
+def digest_of_body(body: Mapping[str, Any]) -> str:
+    """What is kept of a request to tell it from another? SHA-256 of its sorted JSON, in hex."""
+    return hashlib.sha256(orjson.dumps(body, option=orjson.OPT_SORT_KEYS)).hexdigest()
+
+
+def _first(
+    db: Database, token_id: int, key: str, digest: str, act: Callable[[Session], Answer]
+) -> Answer:
+    try:
+        with db.writing() as session:
+            row = _claim(session, token_id, key, digest)
+            answer = _plain(act(session))
+            row.answer = orjson.dumps(answer).decode()
+            session.add(row)
+        return answer
+    except Refused as refused:
+        answer = {"refusal": _plain(asdict(refused.refusal))}
+    with db.writing() as session:
+        _claim(session, token_id, key, digest).answer = orjson.dumps(answer).decode()
+    return answer
+
+
+def _claim(session: Session, token_id: int, key: str, digest: str) -> IdempotencyKey:
+    """Take the key before anything is done, so that a second request waits and then fails."""
+    row = IdempotencyKey(token_id=token_id, key=key, digest=digest, answer="", at=now(session))
+    session.add(row)
+    session.flush()
+    return row
+
+
+def _known(db: Database, token_id: int, key: str, digest: str) -> dict[str, Any] | None:
+    with db.reading() as session:
+        row = session.exec(
+            select(IdempotencyKey).where(
+                IdempotencyKey.token_id == token_id, IdempotencyKey.key == key
+            )
+        ).first()
+    if row is None:
+        return None
+    if row.digest != digest:
+        message = f"Key {key!r} was sent before with another request"
+        raise Refused(Refusal("key_reused", message, "key", "send a new key for a new request"))
+    answer: dict[str, Any] = orjson.loads(row.answer)
+    return answer
+
+
+def _plain(answer: Answer) -> dict[str, Any]:
+    """The answer as it will be read back: the first time must not differ from the second."""
+    plain: dict[str, Any] = orjson.loads(orjson.dumps(answer))
+    return plain
