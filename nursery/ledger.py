@@ -54,6 +54,11 @@ def held(session: Session, batch: Batch, lot: Lot | None = None) -> int:
     return _sum(session, _id(batch), lot)
 
 
+def in_a_count(session: Session, batch: Batch, lot: Lot | None, moment: datetime) -> bool:
+    """Does a count of this part already hold what happened at this moment?"""
+    return _covering(session, batch, lot, moment, Moved.PICKED) is not None
+
+
 def lock_batches(session: Session, batches: Iterable[Batch]) -> None:
     """Who may write the ledgers of these batches now? Locks every pool of their crops.
 
