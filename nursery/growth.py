@@ -168,10 +168,10 @@ class Passage:
         last = self.ends[-1] if len(self.ends) else np.array([self.entered])
         return int(quantile_days(last[:, None], quantile)[0])
 
-    def leaves(self, quantile: float) -> int:
-        """On which day of the air does it leave its present stage, or NEVER?"""
-        first = self.ends[0] if len(self.ends) else np.array([self.entered])
-        return int(quantile_days(first[:, None], quantile)[0])
+    def leaves(self, quantile: float, place: int = 0) -> int:
+        """On which day of the air does it leave the `place`-th stage left, or NEVER?"""
+        ends = self.ends[place] if len(self.ends) else np.array([self.entered])
+        return int(quantile_days(ends[:, None], quantile)[0])
 
 
 def expected_lots(

@@ -1,0 +1,493 @@
+"""What has the solver to know of this nursery? The database as a propagation problem.
+
+The mapping, word by word (weeks are ISO weeks, 0 is the week of today, a cost unit is a hundredth
+of a cent):
+
+- *Areas* are kinds of growing area, keyed by the kind's name. Places of a week are those of all
+  benches of that kind, without benches that are out of use on any day of it. A kind that a stage
+  needs and the nursery does not list is not limited, and a note says so.
+- *Work in progress*: growing batches hold places of the stages they have left, until their safe
+  ready date, and ask for the minutes of each stage that they still enter. Lots that stand ready
+  hold places of the ready bench (`nursery.wanted`).
+- *Minutes* of a week are those of all persons, a fifth less for each working day (Monday to
+  Friday) on which the person is away or the site's region has a public holiday; overtime likewise.
+  A minute beyond overtime costs what a place beyond the benches costs for a week.
+- *Mother blocks* give their weekly quota (the reserve is never in it) in weeks that lie wholly in
+  their time of use and in no pause; what was taken this week already is subtracted.
+- *Crops*: demand, stock and ready plugs from `nursery.wanted`; life, lateness and costs from the
+  crop.
+- *Protocols* are all protocols of a crop, keyed "crop / protocol". A tray started is one tray of
+  the first stage's format; where a later stage has another format it takes as many trays as the
+  plugs expected to live until then fill, rounded up, and its minutes and places are by tray.
+  Dwell is the expected one (the median of the weather years, whole weeks rounded up). Plugs a tray
+  are the safe quantity at the crop's service level, `TYPICAL_BATCHES` typical batches taken
+  together: the demand of one life of the crop, or the smallest batch if that is more. They are
+  split by flush, whole plugs.
+- *Accepted plan*: its starts of this week that have not been made yet are fixed and nothing else
+  starts this week; its later starts cost `CHANGE_CENTS` each to change. Starts that were made are
+  batches already; starts of weeks gone by that were not made are named in a note.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from sqlmodel import Session, col, select
+
+from nursery.air import Air, air_of
+from nursery.batch import Batch
+from nursery.calendars import public_holidays
+from nursery.clocks import NEVER
+from nursery.crop import AreaKind, Crop, Protocol, Stage
+from nursery.database import site, today
+from nursery.errors import Fault
+from nursery.fingerprint import fingerprint
+from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
+from nursery.growth import Growing, growing_batches, growing_stages, parts, passages, stage_weeks
+from nursery.mother_plant import MotherBlock
+from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.wanted import CropBook, Leftover, crop_books
+from nursery.weeks import Horizon, Week
+from nursery.yields import Survival, chain, safe_plugs_a_tray
+from solver.propagation import Area, Mother, Problem, Start
+from solver.propagation import Crop as PlannedCrop
+from solver.propagation import Protocol as PlannedProtocol
+from solver.propagation import Stage as PlannedStage
+from solver.propagation.runs import run
+
+TYPICAL_BATCHES = 2
+"""How many batches together meet the demand of a typical week: pooled, one may fail a little."""
+
+CHANGE_CENTS = 200
+"""What changing an accepted start costs: a plan that jumps about is not followed."""
+
+NO_LIMIT = 1_000_000
+_WORKING_DAYS = 5
+_CENT = 100
+
+
+@dataclass(frozen=True)
+class BuildNotes:
+    """How was a problem made, and what must the lead know of it?
+
+    `protocol_ids` and `crop_ids` lead from the solver's keys back to the rows; `from_stock` are
+    plugs of ready lots that meet demand, by crop key and week; `accepted` is the version of the
+    accepted plan that was looked at, if there is one; `sentences` are for the lead.
+    """
+
+    horizon: Horizon
+    fingerprint: str
+    protocol_ids: Mapping[str, int]
+    crop_ids: Mapping[str, int]
+    from_stock: Mapping[str, tuple[int, ...]]
+    leftovers: tuple[Leftover, ...]
+    accepted: int | None
+    weather: str
+    sentences: tuple[str, ...]
+
+
+@dataclass
+class _Build:
+    """What is read once and used by every part."""
+
+    session: Session
+    here: Site
+    horizon: Horizon
+    today: date
+    air: Air
+    notes: list[str]
+
+
+def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
+    """Which problem does the propagation of the next `weeks` weeks pose? See the module.
+
+    Reads only. Raises `Fault` for a nursery without a site, without a crop that has a protocol, or
+    with rows that cannot be used.
+    """
+    here, day = site(session), today(session)
+    horizon = Horizon(Week.of(day), weeks)
+    at = _Build(session, here, horizon, day, air_of(session, day), [])
+    crops = _crops_with_protocols(at)
+    dwell = {p.id: stage_weeks(at.air, p, horizon) for crop in crops for p in _usable(crop)}
+    first_ready = {crop.id or 0: _first_ready(crop, dwell, weeks) for crop in crops}
+    books = crop_books(session, horizon, day, first_ready)
+    at.notes.extend(books.notes)
+    planned = tuple(_crop(at, crop, books.of(crop.id or 0, weeks), dwell) for crop in crops)
+    growing = growing_batches(session)
+    wip, minutes = _work_in_progress(at, growing)
+    standing = [sum(book.standing[w] for book in books.by_crop.values()) for w in range(weeks)]
+    per_place = here.plugs_per_ready_place
+    wip[AreaKind.READY] = [
+        taken + math.ceil(plugs / per_place)
+        for taken, plugs in zip(wip[AreaKind.READY], standing, strict=True)
+    ]
+    regular, overtime = _minutes(at)
+    beyond = max(here.overflow_cents, here.overtime_cents_per_minute)
+    problem = Problem(
+        name=f"{here.name} from {horizon.start}",
+        weeks=weeks,
+        areas=_areas(at, planned, wip),
+        crops=planned,
+        regular_minutes=regular,
+        overtime_minutes=overtime,
+        wip_minutes=tuple(minutes),
+        regular_cost=_units(here.regular_cents_per_minute),
+        overtime_cost=_units(here.overtime_cents_per_minute),
+        beyond_cost=_units(beyond),
+        overflow_cost=_units(here.overflow_cents),
+        starts_per_week=here.starts_per_week,
+        ready_area=AreaKind.READY.value,
+        plugs_per_ready_place=per_place,
+        mothers=_mothers(at),
+    )
+    problem, accepted = _with_accepted(at, problem)
+    names = {crop.name: crop.id or 0 for crop in crops}
+    return problem, BuildNotes(
+        horizon=horizon,
+        fingerprint=fingerprint(problem),
+        protocol_ids={protocol_key(p): p.id or 0 for crop in crops for p in _usable(crop)},
+        crop_ids=names,
+        from_stock={name: books.of(i, weeks).from_stock for name, i in names.items()},
+        leftovers=tuple(x for book in books.by_crop.values() for x in book.leftover),
+        accepted=accepted,
+        weather=at.air.source,
+        sentences=tuple(at.notes),
+    )
+
+
+def protocol_key(protocol: Protocol) -> str:
+    """What is this protocol called in a problem and its plan?"""
+    return f"{protocol.crop.name} / {protocol.name}"
+
+
+def _units(cents: float) -> int:
+    return round(cents * _CENT)
+
+
+def _usable(crop: Crop) -> list[Protocol]:
+    return [protocol for protocol in crop.protocols if protocol.stages]
+
+
+def _crops_with_protocols(at: _Build) -> list[Crop]:
+    crops = at.session.exec(select(Crop).order_by(col(Crop.id))).all()
+    for crop in crops:
+        at.notes.extend(
+            f"Protocol '{protocol_key(p)}' has no stages and is left out: add them to Stages"
+            for p in crop.protocols
+            if not p.stages
+        )
+    if not any(_usable(crop) for crop in crops):
+        raise Fault(
+            "Nursery",
+            "needs at least one crop with a protocol and its stages before it can be planned",
+            len(crops),
+            "fill in a workbook (`nursery template --short`) and load it (`nursery load`)",
+        )
+    return list(crops)
+
+
+Dwell = Mapping[int | None, tuple[tuple[int, ...], ...]]
+
+
+def _first_ready(crop: Crop, dwell: Dwell, weeks: int) -> int:
+    """In which week could a start of the first week be ready, at the earliest? Else the last."""
+    found = [weeks - 1]
+    for protocol in _usable(crop):
+        week = 0
+        for stage in dwell[protocol.id]:
+            week += stage[min(week, weeks - 1)]
+        found.append(week)
+    return min(found)
+
+
+def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell) -> PlannedCrop:
+    return PlannedCrop(
+        key=crop.name,
+        demand=book.demand,
+        ready=book.ready,
+        life=crop.life_weeks,
+        lateness=crop.lateness_weeks,
+        shortage_cost=_units(crop.shortage_cents),
+        late_cost=_units(crop.late_cents),
+        store_cost=_units(crop.store_cents),
+        discard_cost=_units(crop.discard_cents),
+        protocols=tuple(
+            _protocol(at, protocol, sum(book.demand), dwell[protocol.id])
+            for protocol in _usable(crop)
+        ),
+    )
+
+
+def _protocol(
+    at: _Build, protocol: Protocol, demand: int, dwell: tuple[tuple[int, ...], ...]
+) -> PlannedProtocol:
+    crop, stages = protocol.crop, growing_stages(protocol)
+    cells = cells_of(protocol)
+    block = at.session.get(MotherBlock, protocol.mother_block_id or 0)
+    trays = [_trays(stages, place, cells) for place in range(len(stages))]
+    new_trays = sum(
+        n * stage.tray_format.cost_cents
+        for place, (n, stage) in enumerate(zip(trays, stages, strict=True))
+        if stage.tray_format is not None
+        and (place == 0 or stage.tray_format_id != stages[place - 1].tray_format_id)
+    )
+    life_demand = demand * min(crop.life_weeks, at.horizon.weeks) / at.horizon.weeks
+    return PlannedProtocol(
+        key=protocol_key(protocol),
+        tray_cost=_units(protocol.tray_cents + new_trays),
+        batch_cost=(_units(protocol.batch_cents),) * at.horizon.weeks,
+        batch_minutes=protocol.batch_minutes,
+        smallest_batch=protocol.smallest_batch,
+        plugs=safe_flush(protocol, life_demand),
+        stages=tuple(
+            PlannedStage(
+                area=stage.area_kind.value,
+                places=0 if stage.area_kind is AreaKind.NONE else n * _places(stage),
+                minutes=_whole_minutes(n * stage.minutes),
+                dwell=weeks,
+            )
+            for n, stage, weeks in zip(trays, stages, dwell, strict=True)
+        ),
+        mother=block.code if block is not None else None,
+        propagules=math.ceil(cells * protocol.propagules_per_cell) if block is not None else 0,
+        extra_weeks=protocol.extra_weeks if stages else 0,
+        extra_cost=_units(protocol.extra_cents),
+    )
+
+
+def cells_of(protocol: Protocol) -> int:
+    """How many cells has a tray as it is started? Those of the first stage that has a format.
+
+    Raises `Fault` where no stage says which tray it stands in.
+    """
+    for stage in protocol.stages:
+        if stage.tray_format is not None:
+            return stage.tray_format.cells
+    raise Fault(
+        f"Protocol '{protocol_key(protocol)}'",
+        "a stage must say which tray it stands in",
+        None,
+        "name the tray format in the Stages sheet",
+    )
+
+
+def survival_of(stages: Sequence[Stage]) -> Survival:
+    """Which share of a batch lives through these stages?"""
+    return chain([Survival(s.survival, s.overdispersion) for s in stages])
+
+
+def safe_flush(protocol: Protocol, life_demand: float) -> tuple[int, ...]:
+    """How many plugs a tray can be counted on, by flush week, at the crop's service level?
+
+    `life_demand` plugs are wanted in one life of the crop: that makes the typical batch.
+    """
+    cells = cells_of(protocol)
+    together = survival_of(growing_stages(protocol))
+    wanted_trays = math.ceil(life_demand / max(1.0, cells * together.mean))
+    typical = max(protocol.smallest_batch, wanted_trays, 1)
+    level = protocol.crop.service_level
+    safe = safe_plugs_a_tray(cells, typical, together, level, TYPICAL_BATCHES)
+    return tuple(parts(int(safe + 1e-9), protocol.flush_shares))
+
+
+def _trays(stages: Sequence[Stage], place: int, cells: int) -> int:
+    """How many trays of this stage's format does one tray that was started take?"""
+    stage = stages[place]
+    if stage.tray_format is None or stage.tray_format.cells == cells:
+        return 1
+    plugs = cells * survival_of(stages[:place]).mean
+    return max(1, math.ceil(plugs / stage.tray_format.cells - 1e-9))
+
+
+def _places(stage: Stage) -> int:
+    return stage.tray_format.places if stage.tray_format is not None else 1
+
+
+def _whole_minutes(minutes: float) -> int:
+    return max(1, round(minutes)) if minutes > 0 else 0
+
+
+def _areas(
+    at: _Build, crops: Sequence[PlannedCrop], wip: Mapping[AreaKind, list[int]]
+) -> tuple[Area, ...]:
+    rows = at.session.exec(
+        select(Bench, GrowingArea).join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id))
+    ).all()
+    places: dict[AreaKind, list[int]] = {}
+    for bench, area in rows:
+        held = places.setdefault(area.kind, [0] * at.horizon.weeks)
+        for index, week in enumerate(at.horizon.all_weeks()):
+            if not _out_of_use(bench, week):
+                held[index] += bench.places
+    named = {s.area for c in crops for p in c.protocols for s in p.stages}
+    used = {s.area for c in crops for p in c.protocols for s in p.stages if s.places}
+    found: list[Area] = []
+    for kind in AreaKind:
+        taken = wip[kind]
+        wanted = kind.value in used or kind is AreaKind.READY or any(taken)
+        if kind not in places and kind is not AreaKind.NONE and wanted:
+            at.notes.append(
+                f"No growing area of the kind '{kind}' is listed: its places are not limited"
+            )
+        if kind not in places and not wanted and kind.value not in named:
+            continue
+        there = places.get(kind, [NO_LIMIT] * at.horizon.weeks)
+        found.append(Area(kind.value, tuple(there), tuple(taken)))
+    return tuple(found)
+
+
+def _out_of_use(bench: Bench, week: Week) -> bool:
+    if bench.out_from is None and bench.out_until is None:
+        return False
+    starts = bench.out_from is None or bench.out_from <= week.sunday()
+    return starts and (bench.out_until is None or bench.out_until >= week.monday())
+
+
+def _work_in_progress(
+    at: _Build, growing: Sequence[Growing]
+) -> tuple[dict[AreaKind, list[int]], list[int]]:
+    """Places by kind and minutes that batches take which grow already."""
+    weeks = at.horizon.weeks
+    places = {kind: [0] * weeks for kind in AreaKind}
+    minutes = [0] * weeks
+    safe = at.here.safe_quantile
+    for one, way in zip(growing, passages(at.air, growing, at.today), strict=True):
+        entry = 0
+        left = one.stages_left
+        for place, stage in enumerate(left):
+            trays = batch_trays(one, place)
+            if place and entry < weeks:
+                minutes[entry] += _whole_minutes(trays * stage.minutes)
+            end = way.leaves(safe, place)
+            leave = weeks if end >= NEVER else max(0, at.horizon.index(at.air.date(end)))
+            for week in range(entry, min(max(leave, entry + (place == 0)), weeks)):
+                places[stage.area_kind][week] += trays * _places(stage)
+            entry = leave
+    return places, minutes
+
+
+def batch_trays(one: Growing, place: int) -> int:
+    """How many trays does a batch take in its `place`-th stage from now (0 is the present one)?"""
+    stage = one.stages_left[place]
+    same = stage.tray_format is None or stage.tray_format_id == one.batch.tray_format_id
+    if place == 0 or same or stage.tray_format is None:
+        return one.batch.trays
+    plugs = one.plugs * survival_of(one.stages_left[:place]).mean
+    return max(1, math.ceil(plugs / stage.tray_format.cells - 1e-9))
+
+
+def _minutes(at: _Build) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    persons = at.session.exec(select(Person)).all()
+    if not persons:
+        at.notes.append("Nobody is listed in People: every minute counts as beyond overtime")
+    away: dict[int, list[Absence]] = {}
+    for absence in at.session.exec(select(Absence)).all():
+        away.setdefault(absence.person_id, []).append(absence)
+    regular, overtime = [], []
+    for week in at.horizon.all_weeks():
+        days = _working_days(at.here.holiday_region, week)
+        shares = {
+            p.id: sum(
+                not any(a.first_day <= day <= a.last_day for a in away.get(p.id or 0, ()))
+                for day in days
+            )
+            / _WORKING_DAYS
+            for p in persons
+        }
+        regular.append(int(sum(p.minutes_a_week * shares[p.id] for p in persons)))
+        overtime.append(int(sum(p.overtime_minutes * shares[p.id] for p in persons)))
+    return tuple(regular), tuple(overtime)
+
+
+def _working_days(region: str, week: Week) -> list[date]:
+    return [
+        day for day in week.days()[:_WORKING_DAYS] if day not in public_holidays(region, day.year)
+    ]
+
+
+def _mothers(at: _Build) -> tuple[Mother, ...]:
+    blocks = at.session.exec(select(MotherBlock).order_by(col(MotherBlock.id))).all()
+    taken = _taken_this_week(at)
+    found = []
+    for block in blocks:
+        quota = [block.weekly_quota if _in_use(block, w) else 0 for w in at.horizon.all_weeks()]
+        quota[0] = max(0, quota[0] - taken.get(block.id or 0, 0))
+        found.append(Mother(block.code, tuple(quota)))
+    return tuple(found)
+
+
+def _in_use(block: MotherBlock, week: Week) -> bool:
+    if block.use_from is not None and week.monday() < block.use_from:
+        return False
+    if block.use_until is not None and week.sunday() > block.use_until:
+        return False
+    return not any(pause.covers(week.number) for pause in block.pauses)
+
+
+def _taken_this_week(at: _Build) -> dict[int, int]:
+    monday = at.horizon.start.monday()
+    rows = at.session.exec(
+        select(Batch).where(
+            col(Batch.mother_block_id).is_not(None),
+            col(Batch.started_on) >= monday,
+            col(Batch.started_on) < monday + timedelta(days=7),
+        )
+    ).all()
+    taken: dict[int, int] = {}
+    for batch in rows:
+        cells = batch.trays * batch.tray_format.cells
+        number = math.ceil(cells * batch.protocol.propagules_per_cell)
+        taken[batch.mother_block_id or 0] = taken.get(batch.mother_block_id or 0, 0) + number
+    return taken
+
+
+def accepted_plan(session: Session) -> PlanVersion | None:
+    """Which propagation plan is followed now? The one that was accepted last, if any."""
+    return session.exec(
+        select(PlanVersion)
+        .where(PlanVersion.kind == PlanKind.PROPAGATION, col(PlanVersion.accepted_at).is_not(None))
+        .order_by(col(PlanVersion.accepted_at).desc(), col(PlanVersion.version).desc())
+    ).first()
+
+
+def _with_accepted(at: _Build, problem: Problem) -> tuple[Problem, int | None]:
+    plan = accepted_plan(at.session)
+    if plan is None:
+        return problem, None
+    fixed: list[Start] = []
+    later: list[Start] = []
+    missed: list[PlannedStart] = []
+    known = problem.protocols()
+    for row in plan.starts:
+        week = at.horizon.index(Week.parse(row.week))
+        key = protocol_key(row.protocol)
+        if row.batch_id is not None or key not in known:
+            continue
+        if week < 0:
+            missed.append(row)
+        elif run(problem.weeks, "", known[key], week, row.extra_weeks) is not None:
+            (fixed if week == 0 else later).append(Start(key, week, row.extra_weeks, row.trays))
+    _tell_missed(at, missed)
+    covers = 0 <= at.horizon.start - Week.of(plan.first_day) < plan.periods
+    return (
+        replace(
+            problem,
+            fixed=tuple(fixed),
+            frozen_weeks=1 if covers else 0,
+            accepted=tuple(later),
+            change_cost=CHANGE_CENTS * _CENT,
+        ),
+        plan.version,
+    )
+
+
+def _tell_missed(at: _Build, missed: Sequence[PlannedStart]) -> None:
+    if missed:
+        named = ", ".join(f"{protocol_key(row.protocol)} of {row.week}" for row in missed[:5])
+        more = " ..." if len(missed) > 5 else ""
+        at.notes.append(
+            f"{len(missed)} starts of weeks gone by were accepted and never made: {named}{more}"
+        )
