@@ -1,0 +1,125 @@
+"""What the web shop needs from the command line: tokens, a quote by hand."""
+
+from datetime import date
+from typing import Annotated
+
+import typer
+
+from nursery.access import Role, make_token
+from nursery.basket import Basket, BasketLine, Destination
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    opened,
+    print_json,
+    say,
+    show,
+)
+from nursery.database import now
+from nursery.errors import Fault
+from nursery.quote import Quote
+from nursery.quote import quote as ask
+
+
+def token(
+    name: Annotated[str, typer.Argument(help="Who will use it, such as 'web shop'.")],
+    role: Annotated[Role, typer.Option(help="What it may do.")],
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a bearer token for the shop, the packer or the lead. It is shown once.
+
+    Example: nursery token 'web shop' --role shop
+    """
+    with opened(database) as db, db.writing() as session:
+        secret = make_token(session, name, role, now(session))
+    if as_json:
+        print_json({"name": name, "role": role, "token": secret})
+    else:
+        say(f"Authorization: Bearer {secret}")
+        say("Keep it safe: only a digest is stored, so it cannot be shown again.")
+
+
+def quote(
+    basket: Annotated[str, typer.Argument(help="Products and how many: CALT-6:2,PRIM-6:1")],
+    country: Annotated[str, typer.Argument(help="Two letters, such as NL.")],
+    postcode: Annotated[str, typer.Argument(help="Where it goes.")],
+    first: Annotated[str | None, typer.Option("--from", help="First ship day asked for.")] = None,
+    until: Annotated[str | None, typer.Option("--until", help="Last ship day asked for.")] = None,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Ask on which days a basket can leave for an address, and why not on the others.
+
+    Example: nursery quote CALT-6:2,PRIM-6:1 NL 1011AB --until 2027-04-30
+    """
+    with opened(database) as db, db.reading() as session:
+        answer = ask(
+            session,
+            parse_basket(basket),
+            Destination(country.upper(), postcode),
+            parse_day(first),
+            parse_day(until),
+        )
+    if as_json:
+        print_json(answer)
+    else:
+        _show_quote(answer)
+
+
+def parse_basket(text: str) -> Basket:
+    """Which basket does "CALT-6:2,PRIM-6" name? One of each where no number is given.
+
+    Raises `Fault` for a quantity that is no whole number.
+    """
+    lines = []
+    for part in text.split(","):
+        code, _, quantity = part.strip().partition(":")
+        if not quantity.strip().isdigit() and quantity:
+            raise Fault(f"Basket line '{part}'", "quantity must be whole", quantity, "mend it")
+        lines.append(BasketLine(code=code.strip(), quantity=int(quantity or 1)))
+    return Basket(tuple(lines))
+
+
+def parse_day(text: str | None) -> date | None:
+    """Which day does "2027-03-22" name? Raises `Fault` for what is no ISO 8601 date."""
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise Fault("Day", "must be a date such as 2027-03-22", text, "write it so") from None
+
+
+def _show_quote(answer: Quote) -> None:
+    if answer.options:
+        best = answer.options[0]
+        say(
+            f"Best: leaves {best.ship_on:%a %d %b %Y} by {best.service}, arrives"
+            f" {best.arrives_from:%a %d %b} to {best.arrives_until:%a %d %b},"
+            f" kept with a chance of {best.probability:.1%}."
+        )
+    else:
+        say("Nothing can be promised in this time.")
+    show(
+        f"Ship days to {answer.zone}",
+        ("leaves", "by", "arrives", "until", "days in the box", "chance"),
+        [
+            (
+                f"{option.ship_on:%a %Y-%m-%d}",
+                option.service,
+                f"{option.arrives_from}",
+                f"{option.arrives_until}",
+                option.days_in_box,
+                f"{option.probability:.1%}",
+            )
+            for option in answer.options[:12]
+        ],
+    )
+    show(
+        "Days that are closed",
+        ("day", "why"),
+        [
+            (f"{closed.day:%a %Y-%m-%d}", "; ".join(reason.text for reason in closed.reasons))
+            for closed in answer.closed_days[:12]
+        ],
+    )
