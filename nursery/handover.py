@@ -5,14 +5,14 @@ collected" until it is packed again or goes with a later van. Every step is an e
 the shop is told. A step from another state is refused.
 """
 
-from collections.abc import Mapping
 from datetime import date
 
 from sqlmodel import Session, col, select
 
-from nursery.database import now, today
+from nursery.database import today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.order import EventKind, Promise, PromiseEvent, State
+from nursery.order import EventKind, Promise, State
+from nursery.promise_rows import tell
 
 
 def pack_parcel(session: Session, promise_id: int, actor: str, checked_by: str = "") -> Promise:
@@ -27,8 +27,7 @@ def pack_parcel(session: Session, promise_id: int, actor: str, checked_by: str =
         raise Fault("Parcel check", "must be made by a second person", checked_by, "ask one")
     again = promise.state is State.NOT_COLLECTED
     promise.state, promise.repack_by = State.PICKED, None
-    detail = {"checked_by": checked_by, "again": again}
-    return tell(session, promise, EventKind.PACKED, actor, detail)
+    return _told(session, promise, EventKind.PACKED, actor, checked_by=checked_by, again=again)
 
 
 def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> Promise:
@@ -46,12 +45,15 @@ def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> P
         message = f"it had to be packed again by {promise.repack_by}"
         raise Refused(Refusal("repack_first", message, "promise", "pack it again, then hand over"))
     promise.state, promise.tracking, promise.repack_by = State.HANDED_OVER, tracking.strip(), None
-    detail = {
-        "tracking": promise.tracking,
-        "on": day.isoformat(),
-        "days_late": max(0, (day - promise.ship_on).days),
-    }
-    return tell(session, promise, EventKind.HANDED_OVER, actor, detail)
+    return _told(
+        session,
+        promise,
+        EventKind.HANDED_OVER,
+        actor,
+        tracking=promise.tracking,
+        on=day.isoformat(),
+        days_late=max(0, (day - promise.ship_on).days),
+    )
 
 
 def not_collected(
@@ -66,8 +68,8 @@ def not_collected(
     if repack_by < today(session):
         raise Fault("Repack-by day", "must not have passed", repack_by, "give today or later")
     promise.state, promise.repack_by = State.NOT_COLLECTED, repack_by
-    detail = {"repack_by": repack_by.isoformat(), "reason": reason}
-    return tell(session, promise, EventKind.NOT_COLLECTED, actor, detail)
+    left = {"repack_by": repack_by.isoformat(), "reason": reason}
+    return _told(session, promise, EventKind.NOT_COLLECTED, actor, **left)
 
 
 def delivered(session: Session, promise_id: int, on: date, actor: str) -> Promise:
@@ -82,8 +84,8 @@ def delivered(session: Session, promise_id: int, on: date, actor: str) -> Promis
         rule = f"must lie between its ship day {promise.ship_on} and today"
         raise Fault("Day of delivery", rule, on, "correct the day")
     promise.state = State.DELIVERED
-    detail = {"on": on.isoformat(), "kept": on <= promise.arrives_until}
-    return tell(session, promise, EventKind.DELIVERED, actor, detail)
+    kept = on <= promise.arrives_until
+    return _told(session, promise, EventKind.DELIVERED, actor, on=on.isoformat(), kept=kept)
 
 
 def locked(session: Session, promise_id: int) -> Promise:
@@ -96,18 +98,12 @@ def locked(session: Session, promise_id: int) -> Promise:
     return promise
 
 
-def tell(
-    session: Session, promise: Promise, kind: EventKind, actor: str, detail: Mapping[str, object]
+def _told(
+    session: Session, promise: Promise, kind: EventKind, actor: str, **detail: object
 ) -> Promise:
-    """What happened to the promise, for the record and for the shop? Written with its new state."""
     if not actor.strip():
         raise Fault("Promise", "what happens to it needs an actor", actor, "say who did it")
-    session.add(promise)
-    event = PromiseEvent(
-        promise_id=promise.id or 0, kind=kind, at=now(session), actor=actor, detail=dict(detail)
-    )
-    session.add(event)
-    session.flush()
+    tell(session, promise, kind, actor, **detail)
     return promise
 
 

@@ -14,10 +14,11 @@ from sqlmodel import Session, col, select
 from nursery.batch import Batch, Count
 from nursery.database import now, today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.handover import delivered, hand_over, locked, not_collected, pack_parcel, tell
+from nursery.handover import delivered, hand_over, locked, not_collected, pack_parcel
 from nursery.ledger import held, in_a_count, lock_batches, move, record_count, reverse
 from nursery.order import EventKind, Promise, PromiseLine, State
 from nursery.pick_sheet import PickSheet, lots_for, pick_sheet, print_sheet
+from nursery.promise_rows import tell
 from nursery.stock import Lot, Moved, Movement
 from nursery.supply import Deficit, deficits
 from nursery.veto import why_not
@@ -102,7 +103,7 @@ def record_pick(
     session.flush()
     if _is_whole(session, promise):
         promise.state = State.PICKED
-        tell(session, promise, EventKind.PICKED, actor, {})
+        tell(session, promise, EventKind.PICKED, actor)
     return Picked(row, more, more > 0, promise.state)
 
 
@@ -123,7 +124,7 @@ def undo_pick(session: Session, movement: Movement, actor: str, reason: str) -> 
     session.add(line)
     if promise.state is State.PICKED:
         promise.state = State.CONFIRMED
-        tell(session, promise, EventKind.AMENDED, actor, {"pick_undone": -movement.plugs})
+        tell(session, promise, EventKind.AMENDED, actor, pick_undone=-movement.plugs)
     session.flush()
     return back
 
@@ -152,14 +153,17 @@ def report_short(
         message = f"the books have {books} plugs there and {found} were found: that is not short"
         raise _refused("not_short", message, "record the pick, or a count")
     count = record_count(session, lot.batch, found, actor, now(session), lot)
-    detail = {
-        "product": line.product.code,
-        "wanted": wanted,
-        "found": found,
-        "batch": lot.batch.code,
-        "reason": reason,
-    }
-    tell(session, promise, EventKind.SHORT, actor, detail)
+    tell(
+        session,
+        promise,
+        EventKind.SHORT,
+        actor,
+        product=line.product.code,
+        wanted=wanted,
+        found=found,
+        batch=lot.batch.code,
+        reason=reason,
+    )
     given = lots_for(session, promise.ship_on, [line.pool_id]).get(line.id or 0, ())
     takes = tuple(
         Take(s.lot.id or 0, s.batch.code, s.bench.name if s.bench else "no bench", plugs)
