@@ -137,10 +137,10 @@ class Area(NamedTuple):
 
 
 AREAS = (
-    Area("Mist house", AreaKind.PROPAGATION, 15.0, 0.35, 10.0, 26.0, 1, (20, 20, 16)),
-    Area("Long house", AreaKind.GROWING, 12.0, 0.7, 4.0, 27.0, 1, (34, 34, 30, 22)),
-    Area("Frames", AreaKind.FRAME, 11.0, 0.9, None, None, 1, (26, 26)),
-    Area("Sales benches", AreaKind.READY, 11.0, 0.8, 0.0, None, 2, (40, 40, 30)),
+    Area("Mist house", AreaKind.PROPAGATION, 15.0, 0.35, 10.0, 26.0, 1, (14, 14, 12)),
+    Area("Long house", AreaKind.GROWING, 12.0, 0.7, 4.0, 27.0, 1, (26, 24, 22, 16)),
+    Area("Frames", AreaKind.FRAME, 11.0, 0.9, None, None, 1, (20, 18)),
+    Area("Sales benches", AreaKind.READY, 11.0, 0.8, 0.0, None, 2, (28, 26, 22)),
 )
 
 
@@ -154,10 +154,10 @@ class Worker(NamedTuple):
 
 
 PEOPLE = (
-    Worker("Imke", 840, 120, "division, cutting, vetoes"),
-    Worker("Joren", 720, 120, "division, potting"),
-    Worker("Tess", 480, 60, "seed, cutting"),
-    Worker("Wout", 300, 0, "moving, packing"),
+    Worker("Imke", 560, 80, "division, cutting, vetoes"),
+    Worker("Joren", 460, 60, "division, potting"),
+    Worker("Tess", 300, 60, "seed, cutting"),
+    Worker("Wout", 120, 0, "moving, packing"),
 )
 ABSENCES = (("Joren", date(2027, 4, 12), date(2027, 4, 23)),)
 

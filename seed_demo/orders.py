@@ -15,7 +15,7 @@ WEEKS = 26
 """Weeks of expected sales, from this one on."""
 _LINES = (0.36, 0.30, 0.20, 0.14)
 """Shares of baskets with 1, 2, 3 and 4 lines."""
-_SEASON = ((15, 0.35), (23, 1.0), (27, 0.7), (33, 0.4), (53, 0.8))
+_SEASON = ((15, 0.15), (23, 0.55), (27, 0.65), (33, 0.45), (53, 0.85))
 """Up to which week number, and which share of a crop's weekly plugs is expected to sell."""
 
 

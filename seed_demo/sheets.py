@@ -49,7 +49,7 @@ def site_sheets() -> Rows:
                 "Hold risk": 0.05,
                 "Packing minutes": 240,
                 "Plugs a ready place": 72,
-                "Batch starts": 9,
+                "Batch starts": 10,
                 "Forecast shelf life": 36,
             }
         ],

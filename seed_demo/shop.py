@@ -1,4 +1,4 @@
-"""What does a shop see when it asks the running server over HTTP on which days baskets can leave?"""
+"""What does a shop see when it asks the running server on which days its baskets can leave?"""
 
 import json
 import urllib.request
