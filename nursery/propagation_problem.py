@@ -74,8 +74,9 @@ class BuildNotes:
     """How was a problem made, and what must the lead know of it?
 
     `protocol_ids` and `crop_ids` lead from the solver's keys back to the rows; `from_stock` are
-    plugs of ready lots that meet demand, by crop key and week; `accepted` is the version of the
-    accepted plan that was looked at, if there is one; `sentences` are for the lead.
+    plugs of ready lots that meet demand, by crop key and week; `reserves` the mother plants that
+    are never cut, by block; `accepted` is the version of the accepted plan that was looked at, if
+    there is one; `sentences` are for the lead.
     """
 
     horizon: Horizon
@@ -84,6 +85,7 @@ class BuildNotes:
     crop_ids: Mapping[str, int]
     from_stock: Mapping[str, tuple[int, ...]]
     leftovers: tuple[Leftover, ...]
+    reserves: Mapping[str, int]
     accepted: int | None
     weather: str
     sentences: tuple[str, ...]
@@ -152,6 +154,7 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
         crop_ids=names,
         from_stock={name: books.of(i, weeks).from_stock for name, i in names.items()},
         leftovers=tuple(x for book in books.by_crop.values() for x in book.leftover),
+        reserves={block.code: block.reserve for block in session.exec(select(MotherBlock)).all()},
         accepted=accepted,
         weather=at.air.source,
         sentences=tuple(at.notes),
@@ -234,14 +237,13 @@ def _protocol(
         if stage.tray_format is not None
         and (place == 0 or stage.tray_format_id != stages[place - 1].tray_format_id)
     )
-    life_demand = demand * min(crop.life_weeks, at.horizon.weeks) / at.horizon.weeks
     return PlannedProtocol(
         key=protocol_key(protocol),
         tray_cost=_units(protocol.tray_cents + new_trays),
         batch_cost=(_units(protocol.batch_cents),) * at.horizon.weeks,
         batch_minutes=protocol.batch_minutes,
         smallest_batch=protocol.smallest_batch,
-        plugs=safe_flush(protocol, life_demand),
+        plugs=safe_flush(protocol, life_demand(crop, demand, at.horizon.weeks)),
         stages=tuple(
             PlannedStage(
                 area=stage.area_kind.value,
@@ -279,14 +281,24 @@ def survival_of(stages: Sequence[Stage]) -> Survival:
     return chain([Survival(s.survival, s.overdispersion) for s in stages])
 
 
-def safe_flush(protocol: Protocol, life_demand: float) -> tuple[int, ...]:
+def life_demand(crop: Crop, demand: int, weeks: int) -> float:
+    """How many of these plugs, wanted in so many weeks, are wanted in one life of the crop?"""
+    return demand * min(crop.life_weeks, weeks) / weeks
+
+
+def safe_flush(
+    protocol: Protocol, wanted: float, overdispersion_times: float = 1.0
+) -> tuple[int, ...]:
     """How many plugs a tray can be counted on, by flush week, at the crop's service level?
 
-    `life_demand` plugs are wanted in one life of the crop: that makes the typical batch.
+    `wanted` plugs are wanted in one life of the crop: that makes the typical batch.
+    `overdispersion_times` asks what it would be if trays of one batch fared more alike.
     """
     cells = cells_of(protocol)
     together = survival_of(growing_stages(protocol))
-    wanted_trays = math.ceil(life_demand / max(1.0, cells * together.mean))
+    rho = min(together.overdispersion * overdispersion_times, 0.999)
+    together = Survival(together.mean, rho)
+    wanted_trays = math.ceil(wanted / max(1.0, cells * together.mean))
     typical = max(protocol.smallest_batch, wanted_trays, 1)
     level = protocol.crop.service_level
     safe = safe_plugs_a_tray(cells, typical, together, level, TYPICAL_BATCHES)
