@@ -5,7 +5,8 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import uvicorn
-from anyio import CapacityLimiter, to_thread
+from anyio import CapacityLimiter, create_task_group, sleep, to_thread
+from sqlmodel import col, select
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse
@@ -15,9 +16,14 @@ from api.context import Desk
 from api.jobs import Jobs
 from api.schema import make_schema
 from api.view import View
-from nursery.database import Database, site
+from nursery.database import Database, now, site
 from nursery.errors import Fault
+from nursery.order import Promise, State
+from nursery.promise import lapse
 from nursery.settings import Settings
+
+LAPSE_SECONDS = 5.0
+"""How long after a reservation ran out the shop may hear of it."""
 
 log = logging.getLogger("nursery.api")
 
@@ -37,7 +43,10 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        yield
+        async with create_task_group() as tasks:
+            tasks.start_soon(_write_down_lapses, desk)
+            yield
+            tasks.cancel_scope.cancel()
         await to_thread.run_sync(desk.jobs.close)
 
     routes: list[BaseRoute] = [
@@ -46,6 +55,28 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
         Route("/health", health, methods=["GET"]),
     ]
     return Starlette(routes=routes, lifespan=lifespan, max_body_size=allowed.max_body_bytes)
+
+
+async def _write_down_lapses(desk: Desk) -> None:
+    """Lets the shop hear of reservations that ran out. Bookkeeping: they count for nothing."""
+    while True:
+        try:
+            await desk.in_thread(lambda: _lapse(desk.db))
+        except Exception:
+            log.exception("Lapsed reservations could not be written down; tried again soon")
+        await sleep(LAPSE_SECONDS)
+
+
+def _lapse(db: Database) -> None:
+    with db.reading() as session:
+        due = session.exec(
+            select(Promise.id).where(
+                Promise.state == State.RESERVED, col(Promise.reserved_until) <= now(session)
+            )
+        ).first()
+    if due is not None:
+        with db.writing() as session:
+            lapse(session)
 
 
 def _health(db: Database) -> str:

@@ -101,6 +101,7 @@ class ShipOptions:
     last_day: date
     options: list[ShipOption]
     parts: list[ShipOption]
+    cautions: list[str]
     closed_days: list[ClosedDay]
 
 
@@ -139,6 +140,7 @@ def ship_options(found: quotes.Quote) -> ShipOptions:
         last_day=found.last_day,
         options=[option(each) for each in found.options],
         parts=[option(each) for each in found.parts],
+        cautions=list(found.cautions),
         closed_days=[
             ClosedDay(day=closed.day, reasons=[_reason(reason) for reason in closed.reasons])
             for closed in found.closed_days

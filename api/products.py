@@ -45,7 +45,7 @@ class Product:
     max_days_in_box: int
     crop_key: strawberry.Private[int]
 
-    @field(description="The crop that it is made of.")
+    @field("The crop that it is made of.")
     async def crop(self, info: Info) -> Crop:
         """One question for all the crops of an answer."""
         row = await info.context.loaders.crops.load(self.crop_key)
@@ -105,7 +105,7 @@ def product(row: order.Product) -> Product:
 class ProductQueries:
     """Roots about products."""
 
-    @field(description="One product, by the shop's own code.")
+    @field("One product, by the shop's own code.")
     async def product(self, info: Info, code: str) -> ProductAnswer:
         """For the shop and the lead."""
 
@@ -117,7 +117,7 @@ class ProductQueries:
 
         return await read(info, READERS, work)
 
-    @field(description="The products, by code.")
+    @field("The products, by code.")
     async def products(
         self, info: Info, first: int = 50, after: str | None = None
     ) -> ProductsAnswer:

@@ -29,6 +29,7 @@ from nursery.access import Role, Token
 from nursery.basket import Consent
 from nursery.database import now
 from nursery.order import State
+from nursery.promise_rows import has_lapsed
 from nursery.quote import quote
 
 SHOP = (Role.SHOP,)
@@ -46,7 +47,7 @@ class PromiseLine:
     picked: int
     product_key: strawberry.Private[int]
 
-    @field(description="The product.")
+    @field("The product.")
     async def product(self, info: Info) -> Product:
         """One question for all the products of an answer."""
         row = await info.context.loaders.products.load(self.product_key)
@@ -104,11 +105,10 @@ ShipOptionsAnswer: TypeAlias = Annotated[
 
 def promise(row: order.Promise, at: datetime) -> Promise:
     """The API's form of a promise, as it stands at this moment."""
-    over = row.state is State.RESERVED and row.reserved_until and row.reserved_until <= at
     return Promise(
         id=global_id("Promise", row.id),
         reference=row.order.reference,
-        state=State.LAPSED if over else row.state,
+        state=State.LAPSED if has_lapsed(row, at) else row.state,
         ship_on=row.ship_on,
         first_ship_on=row.first_ship_on,
         pack_on=row.pack_on,
@@ -138,7 +138,7 @@ def promise(row: order.Promise, at: datetime) -> Promise:
 class PromiseQueries:
     """Roots about ship days and promises."""
 
-    @field(description="On which days can this basket leave for this address? Best option first.")
+    @field("On which days can this basket leave for this address? Best option first.")
     async def ship_options(
         self,
         info: Info,
@@ -165,7 +165,7 @@ class PromiseQueries:
 
         return await read(info, READERS, work)
 
-    @field(description="One promise.")
+    @field("One promise.")
     async def promise(self, info: Info, id: strawberry.ID) -> PromiseAnswer:
         """For the shop and the lead."""
 
@@ -177,7 +177,7 @@ class PromiseQueries:
 
         return await read(info, READERS, work)
 
-    @field(description="Promises of an order, or all, in the order they were made.")
+    @field("Promises of an order, or all, in the order they were made.")
     async def promises(
         self,
         info: Info,
@@ -225,7 +225,7 @@ def _change(
 class PromiseMutations:
     """What a shop does. Sent again under the same `key`, each gives the same answer."""
 
-    @mutation(description="Keeps plugs and a ship day while the customer pays.")
+    @mutation("Keeps plugs and a ship day while the customer pays.")
     async def reserve(
         self,
         info: Info,
@@ -271,14 +271,12 @@ class PromiseMutations:
 
         return await write(info, SHOP, key, body, work)
 
-    @mutation(
-        description="Promises what was reserved; also late, if plugs and day are still there."
-    )
+    @mutation("Promises what was reserved; also late, if plugs and day are still there.")
     async def confirm(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
         """Called when the payment is in."""
         return await write(info, SHOP, key, {"id": id}, _change(id, promises.confirm))
 
-    @mutation(description="Changes plants, address, day or service, until picked.")
+    @mutation("Changes plants, address, day or service, until picked.")
     async def amend(
         self,
         info: Info,
@@ -311,7 +309,7 @@ class PromiseMutations:
 
         return await write(info, SHOP, key, body, _change(id, act))
 
-    @mutation(description="Gives plugs and day free again, until picked.")
+    @mutation("Gives plugs and day free again, until picked.")
     async def cancel(
         self, info: Info, key: str, id: strawberry.ID, reason: str = ""
     ) -> PromiseAnswer:
@@ -322,7 +320,7 @@ class PromiseMutations:
 
         return await write(info, SHOP, key, {"id": id, "reason": reason}, _change(id, act))
 
-    @mutation(description="Gives a reservation up before payment.")
+    @mutation("Gives a reservation up before payment.")
     async def release(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
         """The customer left without paying."""
         return await write(info, SHOP, key, {"id": id}, _change(id, promises.release))

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
@@ -10,6 +11,8 @@ import strawberry
 from api.kept import kept
 from api.options import ShipOption, option
 from nursery import errors
+from nursery import quote as quotes
+from nursery.basket import BasketLine
 from nursery.quote import OtherOptions
 
 
@@ -66,6 +69,28 @@ def camel_case(name: str) -> str:
     return re.sub(r"_([a-z])", lambda found: found[1].upper(), name)
 
 
-def kept_refusal(kept_one: Mapping[str, Any]) -> Refusal:
-    """The refusal that was kept under an idempotency key."""
-    return Refusal(**kept_one)
+def kept_refusal(found: Mapping[str, Any]) -> Refusal:
+    """The API's form of a refusal that was kept under an idempotency key."""
+    others = tuple(_kept_option(each) for each in found.get("options") or ())
+    return written(
+        OtherOptions(
+            code=found["code"],
+            message=found["message"],
+            field=found.get("field"),
+            next=found.get("next"),
+            options=others,
+        )
+    )
+
+
+def _kept_option(found: Mapping[str, Any]) -> quotes.ShipOption:
+    days = ("ship_on", "pack_on", "arrives_from", "arrives_until")
+    return quotes.ShipOption(
+        **{name: date.fromisoformat(found[name]) for name in days},
+        chances=tuple((date.fromisoformat(day), share) for day, share in found["chances"]),
+        days_in_box=found["days_in_box"],
+        probability=found["probability"],
+        service=found["service"],
+        price_cents=found["price_cents"],
+        lines=tuple(BasketLine(**line) for line in found["lines"]),
+    )

@@ -23,7 +23,9 @@ from strawberry.extensions import (
 from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
+from api.dispatch import DispatchMutations, DispatchQueries
 from api.limits import size_rule
+from api.news import PromiseNews
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
 from api.scalars import SCALARS
@@ -33,13 +35,18 @@ log = logging.getLogger("nursery.api")
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
-class Query(ProductQueries, PromiseQueries):
+class Query(ProductQueries, PromiseQueries, DispatchQueries):
     """All questions."""
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
-class Mutation(PromiseMutations):
+class Mutation(PromiseMutations, DispatchMutations):
     """All actions."""
+
+
+@strawberry.type(description="Every message is a union of its news and Refusal.")
+class Subscription(PromiseNews):
+    """All news."""
 
 
 def _is_unexpected(error: GraphQLError) -> bool:
@@ -99,6 +106,7 @@ def make_schema(settings: Settings | None = None) -> Schema:
     return NurserySchema(
         query=Query,
         mutation=Mutation,
+        subscription=Subscription,
         config=StrawberryConfig(scalar_map=SCALARS, disable_field_suggestions=True),
         extensions=[
             _Masked,

@@ -1,0 +1,184 @@
+"""The pick sheet, as the API writes it: picks in walking order, a slip per order."""
+
+from datetime import date
+
+import strawberry
+
+from api.ids import global_id
+from api.kept import kept
+from nursery import pick_sheet as sheets
+from nursery.stock import Grade
+
+
+@kept
+@strawberry.type(description="How many plugs of a pick go to which order.")
+class PickPart:
+    """`promise_line_id` goes into recordPick and reportShort."""
+
+    promise_line_id: strawberry.ID
+    order_reference: str
+    plugs: int
+
+
+@kept
+@strawberry.type(description="One stop of the walk: so many plugs of one product out of one lot.")
+class Pick:
+    """`trays` says the same as `plugs` in the lot's trays; water of each wrap in grams."""
+
+    stop: int
+    area: str
+    bench: str
+    batch_code: str
+    lot_id: strawberry.ID
+    crop: str
+    product_code: str
+    product: str
+    plugs: int
+    trays: str
+    grade: Grade
+    wrap: str
+    wrap_water_g: float
+    passport_code: str
+    last_sale_on: date
+    parts: list[PickPart]
+
+
+@kept
+@strawberry.type(description="A batch that plugs of a slip come from.")
+class SlipBatch:
+    """By the batch's code, which is the traceability code."""
+
+    batch_code: str
+    plugs: int
+
+
+@kept
+@strawberry.type(description="One product in a parcel.")
+class SlipLine:
+    """How it travels and where its plugs come from."""
+
+    promise_line_id: strawberry.ID
+    product_code: str
+    product: str
+    quantity: int
+    plugs: int
+    wrap: str
+    wrap_water_g: float
+    batches: list[SlipBatch]
+
+
+@kept
+@strawberry.type(description="What goes into one parcel. Name and address stay with the shop.")
+class Slip:
+    """Order reference and postcode match it with the shop's label."""
+
+    promise_id: strawberry.ID
+    order_reference: str
+    country: str
+    postcode: str
+    service: str
+    pack_on: date
+    minutes: int
+    lines: list[SlipLine]
+
+
+@kept
+@strawberry.type(description="Plugs that no lot in the books can give to a line.")
+class MissingPlugs:
+    """Tell the lead before the round starts."""
+
+    promise_line_id: strawberry.ID
+    order_reference: str
+    product_code: str
+    plugs: int
+
+
+@kept
+@strawberry.type(description="What is picked for a ship day.")
+class PickSheet:
+    """`number` counts the prints: 0 until it is printed."""
+
+    ship_day: date
+    number: int
+    plugs: int
+    picks: list[Pick]
+    slips: list[Slip]
+    missing: list[MissingPlugs]
+    overdue: list[str]
+    to_repack: list[str]
+
+
+def pick_sheet(found: sheets.PickSheet) -> PickSheet:
+    """The API's form of a pick sheet."""
+    return PickSheet(
+        ship_day=found.ship_day,
+        number=found.number,
+        plugs=found.plugs,
+        picks=[_pick(each) for each in found.picks],
+        slips=[_slip(each) for each in found.slips],
+        missing=[
+            MissingPlugs(
+                promise_line_id=global_id("PromiseLine", each.promise_line_id),
+                order_reference=each.order_reference,
+                product_code=each.product_code,
+                plugs=each.plugs,
+            )
+            for each in found.missing
+        ],
+        overdue=list(found.overdue),
+        to_repack=list(found.to_repack),
+    )
+
+
+def _pick(found: sheets.Pick) -> Pick:
+    return Pick(
+        stop=found.stop,
+        area=found.area,
+        bench=found.bench,
+        batch_code=found.batch_code,
+        lot_id=global_id("Lot", found.lot_id),
+        crop=found.crop,
+        product_code=found.product_code,
+        product=found.product,
+        plugs=found.plugs,
+        trays=found.trays,
+        grade=found.grade,
+        wrap=found.wrap,
+        wrap_water_g=found.wrap_water_g,
+        passport_code=found.passport_code,
+        last_sale_on=found.last_sale_on,
+        parts=[
+            PickPart(
+                promise_line_id=global_id("PromiseLine", part.promise_line_id),
+                order_reference=part.order_reference,
+                plugs=part.plugs,
+            )
+            for part in found.parts
+        ],
+    )
+
+
+def _slip(found: sheets.Slip) -> Slip:
+    return Slip(
+        promise_id=global_id("Promise", found.promise_id),
+        order_reference=found.order_reference,
+        country=found.country,
+        postcode=found.postcode,
+        service=found.service,
+        pack_on=found.pack_on,
+        minutes=found.minutes,
+        lines=[_slip_line(line) for line in found.lines],
+    )
+
+
+def _slip_line(found: sheets.SlipLine) -> SlipLine:
+    return SlipLine(
+        promise_line_id=global_id("PromiseLine", found.promise_line_id),
+        product_code=found.product_code,
+        product=found.product,
+        quantity=found.quantity,
+        plugs=found.plugs,
+        wrap=found.wrap,
+        wrap_water_g=found.wrap_water_g,
+        batches=[SlipBatch(batch_code=code, plugs=plugs) for code, plugs in found.batches],
+    )
