@@ -155,15 +155,12 @@ def _arrival(rules: Rules, lane: Lane, leg: Leg, ask: Ask) -> tuple[Way, list[Re
     first = next((i for i, share in enumerate(shares) if share >= rules.floor - 1e-9), None)
     if first is None:
         return _way(rules, lane, leg, len(shares) - 1, ask), [_no_transit(lane)]
-    way = _way(rules, lane, leg, first, ask)
-    reasons = [*_too_long(way, ask.limits), *_held(rules, way, ask.limits)]
-    for until in range(first, len(shares)):
-        later = _way(rules, lane, leg, until, ask)
-        if reasons or later.days_in_box > ask.limits.days_in_box:
-            break
-        if later.probability >= rules.floor - 1e-9:
-            return later, _held(rules, later, ask.limits)
-    return way, reasons or [_uncertain(rules, way)]
+    tried = [_way(rules, lane, leg, until, ask) for until in range(first, len(shares))]
+    against = [[*_too_long(way, ask.limits), *_held(rules, way, ask.limits)] for way in tried]
+    for way, reasons in zip(tried, against, strict=True):
+        if not reasons and way.probability >= rules.floor - 1e-9:
+            return way, []
+    return tried[0], against[0] or [_uncertain(rules, tried[0])]
 
 
 def _way(rules: Rules, lane: Lane, leg: Leg, until: int, ask: Ask) -> Way:
