@@ -144,9 +144,8 @@ class Plant(NamedTuple):
 
     @property
     def code(self) -> str:
-        """Which short code stands in product and mother block codes?"""
-        genus, cultivar = self.botanical.split()[0], self.cultivar.replace(" ", "")
-        return f"{genus[:4]}-{cultivar[:6]}".upper()
+        """Which three letters stand in its product, batch and mother block codes?"""
+        return f"{self.botanical[:2]}{self.cultivar[0]}".upper()
 
 
 PLANTS = (

@@ -140,8 +140,9 @@ def _batch(
 ) -> Values:
     way = plant.ways[0]
     before = sum(_usual_days(each) for each in WAYS[way].steps[: position - 1])
+    started = entered - timedelta(days=before)
     values: Values = {
-        "Code": f"D27-{len(rows['Batches']) + 1:03d}",
+        "Code": _code(rows, plant, started),
         "Crop": plant.name,
         "Protocol": way,
         "Stage": position,
@@ -149,13 +150,21 @@ def _batch(
         "Bench": bench,
         "Mother block": block_code(plant, way),
         "Trays": trays,
-        "Started on": entered - timedelta(days=before),
+        "Started on": started,
         "Stage entered on": entered,
         "Origin": "NL",
         "Quarantine": "clear",
     }
     rows["Batches"].append(values)
     return values
+
+
+def _code(rows: Rows, plant: Plant, started: date) -> str:
+    """The crop, the year and week it was started in, and a letter: "CAL-2704A"."""
+    year, week, _ = started.isocalendar()
+    stem = f"{plant.code}-{year % 100}{week:02d}"
+    same = sum(str(each["Code"]).startswith(stem) for each in rows["Batches"])
+    return stem + "ABCDEFGH"[same]
 
 
 def _usual_days(step: Step) -> int:
