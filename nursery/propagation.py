@@ -34,7 +34,8 @@ from nursery.propagation_problem import (
 from nursery.weeks import Horizon, Week
 from solver.propagation import Plan, Problem, cost, solve, violations
 from solver.rules_of_thumb import backward
-from solver.run import Limits, Outcome
+from solver.run import Limits as Limits  # named by callers that may not know the solver
+from solver.run import Outcome
 
 _RHO_WORSE = 1.1
 
