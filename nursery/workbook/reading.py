@@ -14,7 +14,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from nursery.workbook.cells import Uncalculated, candidates, is_blank, shown, tidy
 from nursery.workbook.faults import RowFault
 from nursery.workbook.sheet import Sheet
-from nursery.workbook.short_sheets import ONLY_SHORT, SHORT_SHEETS
+from nursery.workbook.short_sheets import ONLY_FULL, ONLY_SHORT, SHORT_SHEETS
 from nursery.workbook.specification import SHEETS
 from nursery.workbook.writing import AS_EXPORTED, NOT_DATA, ROW
 
@@ -158,13 +158,13 @@ def _csv_grids(folder: Path, book: Book) -> list[_Grid]:
 
 
 def _is_short(grids: list[_Grid]) -> bool:
-    """Is this the short form? It has headings that the full form has not."""
+    """Is this the short form? More of its headings are the short form's own than the full one's."""
+    votes = 0
     for grid in grids:
-        only = ONLY_SHORT.get(tidy(grid.title).casefold(), set())
-        for row in grid.rows[:_HEADING_WITHIN]:
-            if only & {_plain(cell) for cell in row}:
-                return True
-    return False
+        name = tidy(grid.title).casefold()
+        words = {_plain(cell) for row in grid.rows[:_HEADING_WITHIN] for cell in row}
+        votes += len(words & ONLY_SHORT.get(name, set())) - len(words & ONLY_FULL.get(name, set()))
+    return votes > 0
 
 
 def _plain(cell: object) -> str:

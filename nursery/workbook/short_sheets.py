@@ -76,11 +76,13 @@ SHORT_SHEETS: tuple[Sheet, ...] = (
     ),
 )  # fmt: skip
 
-_FULL = {sheet.name: set(sheet.headings) for sheet in SHEETS}
-ONLY_SHORT: dict[str, set[str]] = {
-    sheet.name.casefold(): {
-        heading.casefold() for heading in set(sheet.headings) - _FULL[sheet.name]
-    }
-    for sheet in SHORT_SHEETS
-}
-"""Headings, by sheet, that only the short form has: by them it is recognised."""
+_FULL = {sheet.name: sheet.headings for sheet in SHEETS}
+
+
+def _only(one: tuple[str, ...], other: tuple[str, ...]) -> set[str]:
+    return {heading.casefold() for heading in set(one) - set(other)}
+
+
+ONLY_SHORT = {s.name.casefold(): _only(s.headings, _FULL[s.name]) for s in SHORT_SHEETS}
+ONLY_FULL = {s.name.casefold(): _only(_FULL[s.name], s.headings) for s in SHORT_SHEETS}
+"""Headings, by sheet, that only one of the forms has: by them a file is recognised."""
