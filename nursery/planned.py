@@ -3,8 +3,8 @@
 from datetime import date, datetime
 from enum import StrEnum
 
-from sqlalchemy import BigInteger, Text, UniqueConstraint
-from sqlmodel import Field, Relationship, SQLModel
+from sqlalchemy import BigInteger, Text, UniqueConstraint, func
+from sqlmodel import Field, Relationship, Session, SQLModel, select
 
 from nursery.columns import Kind, UtcDateTime, check, one_of
 from nursery.crop import Protocol
@@ -66,3 +66,9 @@ class PlannedStart(SQLModel, table=True):
     batch_id: int | None = Field(default=None, foreign_key="batch.id")
     plan: PlanVersion = Relationship(back_populates="starts")
     protocol: Protocol = Relationship()
+
+
+def newest_version(session: Session, kind: PlanKind) -> int:
+    """Which version did the latest plan of this kind get? 0 where none was made yet."""
+    query = select(func.max(PlanVersion.version)).where(PlanVersion.kind == kind)
+    return int(session.exec(query).one() or 0)

@@ -1,0 +1,304 @@
+"""What the nursery lead does at the command line: plan, week, dispatch, trace."""
+
+from typing import Annotated
+
+import typer
+
+from nursery.commands.console import (
+    DATABASE,
+    ActorOption,
+    DatabaseOption,
+    JsonOption,
+    opened,
+    print_json,
+    say,
+    show,
+    solving,
+)
+from nursery.database import Database, today
+from nursery.dispatch import DispatchReport, plan_dispatch
+from nursery.plan_report import PlanReport
+from nursery.planned import PlanKind, newest_version
+from nursery.propagation import Limits, accept_plan, plan_propagation, stored_report
+from nursery.week_sheet import WeekSheet, week_sheet
+from nursery.weeks import Week
+
+_EURO = 10_000
+"""A plan's cost unit is a hundredth of a cent."""
+_SHOWN = 12
+
+
+def plan(
+    weeks: Annotated[int, typer.Option(help="How many weeks to plan, this one included.")] = 26,
+    minutes: Annotated[float, typer.Option(help="How long the solver may take.")] = 1.0,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Follow the newest plan (or --version) from now on.")
+    ] = False,
+    version: Annotated[int | None, typer.Option(help="A plan that was made before.")] = None,
+    despite_changes: Annotated[
+        bool, typer.Option("--despite-changes", help="Accept although the books have changed.")
+    ] = False,
+    by: ActorOption = "lead",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan what to start in which week; keep it as a version; accept one; show one.
+
+    Example: nursery plan --weeks 26 --minutes 1
+
+    A bar shows cost, bound and gap. Ctrl-C keeps the best plan so far. `nursery plan --accept`
+    makes the newest plan the one that counts: its starts of this week are then fixed.
+    """
+    with opened(database) as db:
+        if accept:
+            _accept(db, version, by, despite_changes)
+            return
+        report = (
+            _stored(db, version)
+            if version is not None
+            else _solve(db, weeks, 60 * minutes, by, as_json)
+        )
+    if as_json:
+        print_json(report)
+    else:
+        show_plan(report)
+
+
+def _solve(db: Database, weeks: int, seconds: float, by: str, quiet: bool) -> PlanReport:
+    with solving("Planning", seconds, _EURO, quiet) as (progress, stop):
+        return plan_propagation(db, weeks, Limits(seconds, progress=progress, stop=stop), by)
+
+
+def _stored(db: Database, version: int) -> PlanReport:
+    with db.reading() as session:
+        return stored_report(session, version, weigh=True)
+
+
+def _accept(db: Database, version: int | None, by: str, despite_changes: bool) -> None:
+    with db.writing() as session:
+        wanted = version if version is not None else newest_version(session, PlanKind.PROPAGATION)
+        row = accept_plan(session, wanted, by, despite_changes)
+        say(f"Plan {row.version} is accepted by {row.accepted_by}. Next: nursery week")
+
+
+def show_plan(report: PlanReport) -> None:
+    """A plan as the lead reads it: what goes wrong first, then the starts, then the rest."""
+    say(
+        f"Plan {report.version}: {report.weeks} weeks from {report.first_week}, {report.status}"
+        f" after {report.seconds:.1f} s"
+    )
+    say(
+        f"Cost {_money(report.cost)}, proven bound {_money(report.bound)} (gap {report.gap:.1%});"
+        f" counting back from each demand week would cost {_money(report.backward_cost)}."
+    )
+    _show_trouble(report)
+    show(
+        "Starts of the next weeks",
+        ("week", "crop", "protocol", "trays", "safe plugs", "ready"),
+        [
+            (start.week, start.crop, start.protocol, start.trays, start.plugs, start.ready_week)
+            for start in report.starts[:_SHOWN]
+        ],
+    )
+    _more(len(report.starts), "starts")
+    show(
+        "Fullest weeks",
+        ("area", "week", "places taken", "of", "share"),
+        [
+            (p.area, p.week, p.used, p.places or None, f"{p.share:.0%}" if p.share else None)
+            for p in report.peaks
+        ],
+    )
+    overtime = [hours for hours in report.hours if hours.overtime or hours.beyond]
+    if overtime:
+        say(f"Overtime in {len(overtime)} weeks, {report.overtime_minutes / 60:.0f} hours in all.")
+    _show_assumptions(report)
+    for note in report.notes:
+        say(f"Note: {note}")
+    say("Every start: nursery plan --version N --json. To follow it: nursery plan --accept")
+
+
+def _show_trouble(report: PlanReport) -> None:
+    for over in report.overflow[:_SHOWN]:
+        say(f"OVER: {over.area} is {over.places:g} places too small in {over.week}.")
+    if report.unmet:
+        show(
+            f"Unmet: {report.unmet_plugs} plugs",
+            ("week", "crop", "plugs", "why"),
+            [(u.week, u.crop, u.plugs, u.reason) for u in report.unmet[:_SHOWN]],
+        )
+        _more(len(report.unmet), "unmet demands")
+    else:
+        say("Nothing is left unmet.")
+    if report.late:
+        say(f"Late: {report.late_plugs} plugs come after the week they are wanted in.")
+    if report.discards:
+        say(f"Discards: {report.discarded_plugs} plugs pass their last sale date.")
+
+
+def _show_assumptions(report: PlanReport) -> None:
+    if not report.assumptions:
+        return
+    show(
+        "Assumptions that matter most (replace them by your own numbers first)",
+        ("assumed", "value", "if 10 % worse, costs more"),
+        [
+            (
+                weighed.assumption.name,
+                f"{weighed.assumption.value} {weighed.assumption.unit}".strip(),
+                _money(weighed.costs_more),
+            )
+            for weighed in report.assumptions
+        ],
+    )
+
+
+def _more(number: int, what: str) -> None:
+    if number > _SHOWN:
+        say(f"... and {number - _SHOWN} more {what}.")
+
+
+def _money(units: int) -> str:
+    return f"{units / _EURO:,.0f}".replace(",", " ")
+
+
+def week(
+    which: Annotated[str | None, typer.Argument(help="An ISO week; else this one.")] = None,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the week's tasks: start, move, harden off, set aside, discard, count.
+
+    Example: nursery week 2027-W14
+    """
+    with opened(database) as db, db.reading() as session:
+        wanted = Week.parse(which) if which else Week.of(today(session))
+        sheet = week_sheet(session, wanted)
+    if as_json:
+        print_json(sheet)
+    else:
+        show_week(sheet)
+
+
+def show_week(sheet: WeekSheet) -> None:
+    """The week sheet as people follow it: by latest day, with a box to tick."""
+    if sheet.plan_version is None:
+        say("No plan is accepted yet, so nothing is to be started: nursery plan, then --accept")
+    show(
+        f"Week {sheet.week}, plan {sheet.plan_version or 'none'}, {sheet.minutes / 60:.1f} hours",
+        ("", "latest", "task", "batch", "crop", "from", "to", "trays", "plugs", "min"),
+        [
+            (
+                "[ ]",
+                f"{task.latest:%a %d %b}",
+                task.kind.value,
+                task.batch or "new",
+                task.crop,
+                task.come_from,
+                task.go_to,
+                task.trays,
+                task.plugs,
+                task.minutes,
+            )
+            for task in sheet.tasks
+            if not task.stopped
+        ],
+    )
+    for task in sheet.tasks:
+        if task.stopped:
+            say(f"STOPPED: {task.kind.value} {task.batch} ({task.crop}): {task.stopped}")
+    say("Sprayed plants: no hand work until the label's re-entry interval has ended.")
+
+
+def dispatch(
+    seconds: Annotated[float, typer.Option(help="How long the solver may take.")] = 10.0,
+    why: Annotated[str | None, typer.Option(help="Say only why this order is on its day.")] = None,
+    only_plan: Annotated[
+        bool, typer.Option("--only-plan", help="Work it out, but promise and move nothing.")
+    ] = False,
+    by: ActorOption = "lead",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Give every open order its day, and move the promises that can no longer be kept.
+
+    Example: nursery dispatch --seconds 10
+
+    Orders get a promise; a promise that has to move keeps the first day it was given, and the
+    shop is told why. A picked parcel never moves.
+    """
+    keep = not (only_plan or why)
+    with opened(database) as db, solving("Dispatching", seconds, 100, as_json) as (tell, stop):
+        limits = Limits(seconds, progress=tell, stop=stop)
+        report = plan_dispatch(db, limits, by, accept_it=keep)
+    if as_json:
+        print_json(report)
+    elif why:
+        _show_why(report, why)
+    else:
+        show_dispatch(report)
+
+
+def show_dispatch(report: DispatchReport) -> None:
+    """The dispatch as the lead reads it: the orders without a day first."""
+    done = "carried out" if report.accepted else "only planned"
+    say(
+        f"Dispatch {report.version} ({done}): {report.dispatched} of {report.orders} orders have a"
+        f" day, {report.late} of them later than first promised or wished."
+    )
+    say(
+        f"Cost {report.cost / 100:,.2f}, proven bound {report.bound / 100:,.2f}; first come, first"
+        f" served would cost {report.first_come_cost / 100:,.2f}. {report.seconds:.1f} s."
+    )
+    if report.unshipped:
+        show(
+            "Without a day",
+            ("order", "why"),
+            [(order.reference, order.reason) for order in report.unshipped[:_SHOWN]],
+        )
+        _more(len(report.unshipped), "orders without a day")
+    if report.moved:
+        show(
+            "Moved",
+            ("order", "from", "to", "what the customer is told"),
+            [(m.reference, m.from_day, m.to_day, m.reason) for m in report.moved[:_SHOWN]],
+        )
+        _more(len(report.moved), "moved orders")
+    days: dict[str, int] = {}
+    for ship in report.ships:
+        label = f"{ship.ship_on:%a %Y-%m-%d}"
+        days[label] = days.get(label, 0) + 1
+    show("Parcels a day", ("day", "parcels"), list(days.items())[:_SHOWN])
+
+
+def _show_why(report: DispatchReport, reference: str) -> None:
+    for ship in report.ships:
+        if ship.reference == reference:
+            late = f", {ship.late_days} days after its first day" if ship.late_days else ""
+            say(f"{reference} leaves {ship.ship_on:%a %d %b %Y} by {ship.service}{late}.")
+    for move in report.moved:
+        if move.reference == reference:
+            say(f"{reference} moves from {move.from_day} to {move.to_day}: {move.reason}")
+    for order in report.unshipped:
+        if order.reference == reference:
+            say(f"{reference} has no day: {order.reason}")
+
+
+def trace(
+    batch: Annotated[str, typer.Argument(help="The batch's code.")],
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Tell a batch's whole story: where it came from, what moved, which orders it went to.
+
+    Example: nursery trace CAL-2704A
+    """
+    from nursery.trace import trace as story
+
+    with opened(database) as db, db.reading() as session:
+        told = story(session, batch)
+    if as_json:
+        print_json(told)
+    else:
+        for line in told.lines():
+            say(line)
