@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import os
 import signal
 import sys
 import threading
@@ -20,7 +21,10 @@ from rich.table import Table
 from nursery.database import Database, is_migrated, open_database
 from nursery.errors import Fault
 
-console = Console(highlight=False, soft_wrap=True)
+_PIPED_WIDTH = None if sys.stdout.isatty() or "COLUMNS" in os.environ else 140
+"""Into a file or another program lines may be long; on a terminal they fit its width."""
+
+console = Console(highlight=False, width=_PIPED_WIDTH)
 errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
 DatabaseOption = Annotated[
@@ -67,7 +71,7 @@ def opened(address: str) -> Iterator[Database]:
 
 def say(text: str = "") -> None:
     """One line for the person at the terminal."""
-    console.print(text, markup=False)
+    console.print(text, markup=False, soft_wrap=True)
 
 
 def warn(text: str) -> None:

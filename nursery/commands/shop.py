@@ -18,7 +18,7 @@ from nursery.commands.console import (
 )
 from nursery.database import now
 from nursery.errors import Fault
-from nursery.quote import Quote
+from nursery.quote import ClosedDay, Quote
 from nursery.quote import quote as ask
 
 
@@ -118,8 +118,17 @@ def _show_quote(answer: Quote) -> None:
     show(
         "Days that are closed",
         ("day", "why"),
-        [
-            (f"{closed.day:%a %Y-%m-%d}", "; ".join(reason.text for reason in closed.reasons))
-            for closed in answer.closed_days[:12]
-        ],
+        [(f"{closed.day:%a %Y-%m-%d}", _why(closed)) for closed in answer.closed_days[:12]],
+    )
+
+
+def _why(closed: ClosedDay) -> str:
+    """Every reason once; one that holds for some services alone names them."""
+    by_text: dict[str, list[str]] = {}
+    for reason in closed.reasons:
+        by_text.setdefault(reason.text, []).append(reason.service)
+    every = {reason.service for reason in closed.reasons if reason.service}
+    return "; ".join(
+        text if "" in services or set(services) == every else f"{', '.join(services)}: {text}"
+        for text, services in by_text.items()
     )
