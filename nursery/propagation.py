@@ -45,7 +45,7 @@ def plan_propagation(db: Database, weeks: int, limits: Limits, actor: str) -> Pl
 
     The plan is stored as a new version, not yet accepted. `limits` may carry a progress callback
     and a stop signal; the best plan so far is kept. Raises `Fault` for a nursery that cannot be
-    planned, and `Refused`: "another-plan-accepted" or "plan-no-longer-fits" where the books
+    planned, and `Refused`: "another_plan_accepted" or "plan_no_longer_fits" where the books
     changed so much while it was solved that it cannot be kept (the message says what changed).
     """
     if not actor.strip():
@@ -81,10 +81,10 @@ def accept_plan(
 ) -> PlanVersion:
     """Which plan is followed from now on? This version, if its data still hold.
 
-    Accepting the plan that is followed already changes nothing. Raises `Refused`: "unknown-plan",
-    "plan-overtaken" (another was accepted since it was made), "plan-of-another-week", and
-    "plan-outdated" (the books changed: the message says what). `despite_changes` accepts a plan
-    whose data changed, as long as it breaks no rule on the new ones ("plan-no-longer-fits").
+    Accepting the plan that is followed already changes nothing. Raises `Refused`: "unknown_plan",
+    "plan_overtaken" (another was accepted since it was made), "plan_of_another_week", and
+    "plan_outdated" (the books changed: the message says what). `despite_changes` accepts a plan
+    whose data changed, as long as it breaks no rule on the new ones ("plan_no_longer_fits").
     """
     if not actor.strip():
         raise Fault("Plan", "needs somebody who accepts it", actor, "say who accepts it")
@@ -96,7 +96,7 @@ def accept_plan(
     if row.accepted_at is not None or _overtaken(row, followed):
         other = followed.version if followed is not None else version
         raise _refused(
-            "plan-overtaken",
+            "plan_overtaken",
             f"Plan {version} is outdated: plan {other} was accepted since it was made",
         )
     _check_data(session, row, despite_changes)
@@ -107,7 +107,7 @@ def accept_plan(
 
 
 def stored_plan(session: Session, version: int) -> PlanVersion:
-    """Which propagation plan has this version? Raises `Refused` ("unknown-plan") if none has."""
+    """Which propagation plan has this version? Raises `Refused` ("unknown_plan") if none has."""
     row = session.exec(
         select(PlanVersion).where(
             PlanVersion.kind == PlanKind.PROPAGATION, PlanVersion.version == version
@@ -118,7 +118,7 @@ def stored_plan(session: Session, version: int) -> PlanVersion:
         there = f"the last one is {last}" if last else "none has been made yet"
         raise Refused(
             Refusal(
-                "unknown-plan",
+                "unknown_plan",
                 f"There is no propagation plan {version}: {there}",
                 "version",
                 "make one with `nursery plan`, or name one that is there",
@@ -190,11 +190,11 @@ def _judge_again(
     fresh, now_notes = build_problem(session, weeks)
     if now_notes.accepted != notes.accepted:
         raise _refused(
-            "another-plan-accepted",
+            "another_plan_accepted",
             f"Plan {now_notes.accepted} was accepted while this one was being solved",
         )
     if now_notes.horizon != notes.horizon:
-        raise _refused("plan-of-another-week", "A new week began while the plan was being solved")
+        raise _refused("plan_of_another_week", "A new week began while the plan was being solved")
     told: list[str] = []
     last = _last_version(session)
     if last > known:
@@ -261,7 +261,7 @@ def _overtaken(row: PlanVersion, followed: PlanVersion | None) -> bool:
 def _check_data(session: Session, row: PlanVersion, despite_changes: bool) -> None:
     if Week.of(row.first_day) != Week.of(today(session)):
         raise _refused(
-            "plan-of-another-week",
+            "plan_of_another_week",
             f"Plan {row.version} begins in {Week.of(row.first_day)}, it is "
             f"{Week.of(today(session))} now",
         )
@@ -271,7 +271,7 @@ def _check_data(session: Session, row: PlanVersion, despite_changes: bool) -> No
     changes = "; ".join(differences(Problem.from_json(row.problem), fresh, notes.horizon))
     if not despite_changes:
         raise _refused(
-            "plan-outdated",
+            "plan_outdated",
             f"Plan {row.version} is outdated, the books have changed since it was made: {changes}",
         )
     _refuse_misfit(fresh, Plan.from_json(row.plan), changes)
@@ -281,7 +281,7 @@ def _refuse_misfit(fresh: Problem, plan: Plan, changes: str) -> None:
     broken: Sequence[str] = violations(fresh, plan)
     if broken:
         raise _refused(
-            "plan-no-longer-fits",
+            "plan_no_longer_fits",
             f"The books changed ({changes}) and the plan no longer fits: {'; '.join(broken[:3])}",
         )
 

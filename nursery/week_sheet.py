@@ -1,0 +1,284 @@
+"""What is to be done in a week, batch by batch?
+
+From the accepted plan (what is started) and the batches and lots that are there (what moves on,
+is hardened off, set aside as ready, sold out or thrown away, counted). Moves follow the expected
+date; a batch that is overdue stays on the sheet of this week until it has moved.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+
+from sqlalchemy import func
+from sqlmodel import Session, col, select
+
+from nursery.air import Air, air_of
+from nursery.batch import Batch, Count
+from nursery.batch_work import discard, move_batch, set_ready, start_batch
+from nursery.calendars import public_holidays
+from nursery.clocks import EXPECTED, NEVER
+from nursery.crop import Protocol, Stage, StageKind
+from nursery.database import site, today
+from nursery.growth import Growing, Passage, growing_batches, growing_stages, passages
+from nursery.mother_plant import MotherBlock
+from nursery.planned import PlannedStart
+from nursery.propagation_problem import accepted_plan, batch_trays, cells_of
+from nursery.stock import Lot
+from nursery.veto import saleable
+from nursery.weeks import Week
+
+COUNT_EVERY_DAYS = 28
+"""A full count is made monthly (common practice, no source)."""
+
+COUNT_MINUTES_A_TRAY = 0.5
+"""Time to count a tray (from memory, an estimate)."""
+
+
+class TaskKind(StrEnum):
+    """What is to be done with a batch."""
+
+    START = "start"
+    MOVE = "move"
+    HARDEN_OFF = "harden off"
+    READY = "set aside as ready"
+    DISCARD = "discard or pot on"
+    COUNT = "count"
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One line of the week sheet.
+
+    `batch` is the batch's code ("" for one that is to be started), `come_from` and `go_to` are
+    places in words. `latest` is the last day on which it is still in time. `stopped` says why it
+    may not be done now ("" where it may). The ids lead back to the rows.
+    """
+
+    kind: TaskKind
+    batch: str
+    crop: str
+    come_from: str
+    go_to: str
+    trays: int
+    plugs: int
+    minutes: int
+    latest: date
+    stopped: str = ""
+    batch_id: int | None = None
+    lot_id: int | None = None
+    planned_start_id: int | None = None
+
+
+@dataclass(frozen=True)
+class WeekSheet:
+    """The tasks of one week, in the order of their latest day, and the plan they come from."""
+
+    week: str
+    plan_version: int | None
+    tasks: tuple[Task, ...]
+
+    @property
+    def minutes(self) -> int:
+        """How many minutes of work are on the sheet?"""
+        return sum(task.minutes for task in self.tasks)
+
+    def of(self, kind: TaskKind) -> tuple[Task, ...]:
+        """Which tasks are of this kind?"""
+        return tuple(task for task in self.tasks if task.kind is kind)
+
+
+def week_sheet(session: Session, week: Week) -> WeekSheet:
+    """What is to be done in this week? Reads only.
+
+    For this week, what is overdue is on it as well; for a later week, what falls due in it.
+    """
+    day = today(session)
+    this_week = week == Week.of(day)
+    last_day = last_working_day(session, week)
+    growing = growing_batches(session)
+    air = air_of(session, day)
+    tasks: list[Task] = [*_starts(session, week, last_day)]
+    for one, way in zip(growing, passages(air, growing, day), strict=True):
+        tasks.extend(_changes(one, way, air, week, this_week, last_day))
+    tasks.extend(_lots_that_end(session, week, this_week))
+    tasks.extend(_counts_due(session, growing, week, this_week, last_day))
+    plan = accepted_plan(session)
+    tasks.sort(key=lambda task: (task.latest, list(TaskKind).index(task.kind), task.batch))
+    return WeekSheet(str(week), plan.version if plan is not None else None, tuple(tasks))
+
+
+def last_working_day(session: Session, week: Week) -> date:
+    """Which is the last day of the week, Monday to Friday, that is no public holiday here?
+
+    Monday where there is none.
+    """
+    region = site(session).holiday_region
+    open_days = [d for d in week.days()[:5] if d not in public_holidays(region, d.year)]
+    return open_days[-1] if open_days else week.monday()
+
+
+def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
+    plan = accepted_plan(session)
+    if plan is None:
+        return
+    rows = session.exec(
+        select(PlannedStart).where(
+            PlannedStart.plan_id == plan.id,
+            PlannedStart.week == str(week),
+            col(PlannedStart.batch_id).is_(None),
+        )
+    ).all()
+    for row in rows:
+        protocol = row.protocol
+        first = growing_stages(protocol)[:1]
+        work = sum(stage.minutes for stage in first)
+        yield Task(
+            kind=TaskKind.START,
+            batch="",
+            crop=protocol.crop.name,
+            come_from=_origin(session, protocol),
+            go_to=first[0].area_kind.value if first else "ready bench",
+            trays=row.trays,
+            plugs=row.trays * cells_of(protocol),
+            minutes=protocol.batch_minutes + math.ceil(row.trays * work),
+            latest=last_day,
+            planned_start_id=row.id,
+        )
+
+
+def _origin(session: Session, protocol: Protocol) -> str:
+    block = session.get(MotherBlock, protocol.mother_block_id or 0)
+    return f"mother block {block.code}" if block is not None else protocol.method.value
+
+
+def _changes(
+    one: Growing, way: Passage, air: Air, week: Week, this_week: bool, last_day: date
+) -> Iterator[Task]:
+    """Moves of a batch whose stages end in this week, or should have ended before it."""
+    left = one.stages_left
+    if not left:
+        if this_week:
+            yield _ready_task(one, one.batch.trays, "ready bench", last_day)
+        return
+    for place, stage in enumerate(left):
+        end = way.leaves(EXPECTED, place)
+        if end >= NEVER or air.date(end) > week.sunday():
+            return
+        overdue = place == 0 and this_week
+        if air.date(end) < week.monday() and not overdue:
+            continue
+        come_from = _place(one.batch) if place == 0 else stage.area_kind.value
+        if place + 1 == len(left):
+            yield _ready_task(one, batch_trays(one, place), come_from, last_day)
+        else:
+            yield _move_task(one, left[place + 1], place + 1, come_from, last_day)
+
+
+def _move_task(one: Growing, to: Stage, place: int, come_from: str, last_day: date) -> Task:
+    trays = batch_trays(one, place)
+    return Task(
+        kind=TaskKind.HARDEN_OFF if to.kind is StageKind.HARDEN_OFF else TaskKind.MOVE,
+        batch=one.batch.code,
+        crop=one.batch.crop.name,
+        come_from=come_from,
+        go_to=to.area_kind.value,
+        trays=trays,
+        plugs=one.plugs,
+        minutes=math.ceil(trays * to.minutes),
+        latest=last_day,
+        stopped=_stopped(one),
+        batch_id=one.batch.id,
+    )
+
+
+def _ready_task(one: Growing, trays: int, come_from: str, last_day: date) -> Task:
+    return Task(
+        kind=TaskKind.READY,
+        batch=one.batch.code,
+        crop=one.batch.crop.name,
+        come_from=come_from,
+        go_to="ready bench",
+        trays=trays,
+        plugs=one.plugs,
+        minutes=math.ceil(trays * COUNT_MINUTES_A_TRAY),
+        latest=last_day,
+        stopped=_stopped(one),
+        batch_id=one.batch.id,
+    )
+
+
+def _stopped(one: Growing) -> str:
+    return "under a veto: do not move until it is signed off" if one.vetoed else ""
+
+
+def _place(batch: Batch) -> str:
+    return batch.bench.name if batch.bench is not None else batch.stage.area_kind.value
+
+
+def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Task]:
+    query = select(Lot).where(col(Lot.plugs) > 0, col(Lot.last_sale_on) <= week.sunday())
+    if not this_week:
+        query = query.where(col(Lot.last_sale_on) >= week.monday())
+    lots = session.exec(query.order_by(col(Lot.last_sale_on), col(Lot.id))).all()
+    clear = saleable(session, [lot.id for lot in lots if lot.id is not None])
+    for lot in lots:
+        cells = lot.batch.tray_format.cells
+        trays = math.ceil(lot.plugs / cells)
+        yield Task(
+            kind=TaskKind.DISCARD,
+            batch=lot.batch.code,
+            crop=lot.batch.crop.name,
+            come_from=_place(lot.batch),
+            go_to="out, or a larger tray",
+            trays=trays,
+            plugs=lot.plugs,
+            minutes=math.ceil(trays * COUNT_MINUTES_A_TRAY),
+            latest=lot.last_sale_on,
+            stopped="" if lot.id in clear else "not clear or under a veto: ask before it is moved",
+            batch_id=lot.batch_id,
+            lot_id=lot.id,
+        )
+
+
+def _counts_due(
+    session: Session, growing: list[Growing], week: Week, this_week: bool, last_day: date
+) -> Iterator[Task]:
+    last = dict(
+        session.exec(
+            select(Count.batch_id, func.max(Count.counted_at)).group_by(col(Count.batch_id))
+        ).all()
+    )
+    for one in growing:
+        at = last.get(one.batch.id or 0)
+        since = at.date() if at is not None else one.batch.started_on
+        due = since + timedelta(days=COUNT_EVERY_DAYS)
+        if due > week.sunday() or (due < week.monday() and not this_week):
+            continue
+        yield Task(
+            kind=TaskKind.COUNT,
+            batch=one.batch.code,
+            crop=one.batch.crop.name,
+            come_from=_place(one.batch),
+            go_to="",
+            trays=one.batch.trays,
+            plugs=one.plugs,
+            minutes=math.ceil(one.batch.trays * COUNT_MINUTES_A_TRAY),
+            latest=last_day,
+            batch_id=one.batch.id,
+        )
+
+
+__all__ = [
+    "Task",
+    "TaskKind",
+    "WeekSheet",
+    "discard",
+    "move_batch",
+    "set_ready",
+    "start_batch",
+    "week_sheet",
+]
