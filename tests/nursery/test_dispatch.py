@@ -1,0 +1,360 @@
+"""The dispatch: every order a day that can be kept, nobody's plugs given to another."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import pytest
+from sqlmodel import Session, col, select
+
+from nursery.basket import Basket, BasketLine, Destination
+from nursery.carrier import CarrierService, ClosedAt, Closure
+from nursery.database import Database, now, site
+from nursery.dispatch import DispatchReport, accept, plan_dispatch
+from nursery.dispatch_facts import read_facts
+from nursery.dispatch_guard import promises_first
+from nursery.errors import Refused
+from nursery.ledger import record_count
+from nursery.order import EventKind, Product, Promise, PromiseEvent, ShipDay, State
+from nursery.picking import pick_sheet, record_pick
+from nursery.planned import PlanVersion
+from nursery.promise import promise_order, reserve
+from nursery.stock import Lot, VetoKind
+from nursery.supply import deficits
+from nursery.veto import set_veto
+from nursery.weather import Forecast
+from solver.dispatching.judge import cost, violations
+from solver.dispatching.problem import Plan, Problem
+from solver.run import Limits
+from tests.builders import (
+    crop_named,
+    open_order,
+    product_of,
+    ready_lot,
+    set_clock,
+    small_nursery,
+)
+
+MONDAY = date(2027, 5, 24)
+TUESDAY, WEDNESDAY, THURSDAY = (MONDAY + timedelta(days=i) for i in (1, 2, 3))
+LAST = MONDAY + timedelta(days=25)
+QUICK = Limits(seconds=10, threads=1)
+DAYS = 21
+
+
+@pytest.fixture
+def shed(db: Database) -> Database:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        for product in session.exec(select(Product)):
+            # Sturdy plants: only the weather that a test brings closes a day.
+            product.heat_limit_c, product.frost_limit_c = 32.0, -8.0
+    return db
+
+
+def stock(session: Session, plugs: int, last: date = LAST) -> Lot:
+    return ready_lot(session, crop_named(session, "Caltha palustris"), plugs, MONDAY, last)
+
+
+def the_product(session: Session) -> Product:
+    return product_of(session, crop_named(session, "Caltha palustris"))
+
+
+def promise_on(session: Session, reference: str, day: date, quantity: int = 1) -> Promise:
+    order = open_order(session, reference, the_product(session), quantity)
+    return promise_order(session, order.id or 0, day, "Van", "shop")
+
+
+def dispatch(db: Database, accept_it: bool = True) -> DispatchReport:
+    return plan_dispatch(db, QUICK, "Ada", accept_it, DAYS)
+
+
+def promises(session: Session) -> Sequence[Promise]:
+    return session.exec(select(Promise).order_by(col(Promise.id))).all()
+
+
+def test_orders_without_a_promise_get_the_first_open_day(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        for i in range(3):
+            open_order(session, f"A-{i}", the_product(session))
+    report = dispatch(shed)
+    assert (report.orders, report.dispatched, report.late, report.accepted) == (3, 3, 0, True)
+    with shed.reading() as session:
+        made = promises(session)
+        # Orders had to be in by noon of the working day before the pack day, so Tuesday it is.
+        assert {p.ship_on for p in made} == {ship.ship_on for ship in report.ships} == {TUESDAY}
+        assert all(p.state is State.CONFIRMED and p.minutes > 0 for p in made)
+        assert {ship.promise_id for ship in report.ships} == {p.id for p in made}
+        assert len(pick_sheet(session, TUESDAY).slips) == 3
+
+
+def test_the_stored_plan_can_be_judged_again_without_the_solver(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        for i in range(5):
+            open_order(session, f"A-{i}", the_product(session))
+    report = dispatch(shed)
+    with shed.reading() as session:
+        row = session.exec(select(PlanVersion)).one()
+    problem, plan = Problem.from_json(row.problem), Plan.from_json(row.plan)
+    assert violations(problem, plan) == []
+    assert cost(problem, plan) == row.cost == report.cost
+    assert row.bound <= row.cost <= row.rule_of_thumb_cost
+    assert len(row.fingerprint) == 64 and row.accepted_by == "Ada"
+
+
+def test_a_plan_that_is_not_accepted_changes_no_promise_and_can_be_accepted_later(
+    shed: Database,
+) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        open_order(session, "A-1", the_product(session))
+    report = dispatch(shed, accept_it=False)
+    with shed.writing() as session:
+        assert promises(session) == []
+        done = accept(session, report.version, "Ada")
+        assert done.accepted and promises(session)[0].ship_on == TUESDAY
+        with pytest.raises(Refused, match="was accepted by Ada"):
+            accept(session, report.version, "Ada")
+
+
+def test_a_promise_that_can_be_kept_keeps_its_day_and_nobody_is_told(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        kept = promise_on(session, "A-1", WEDNESDAY)
+    report = dispatch(shed)
+    assert report.moved == ()
+    with shed.reading() as session:
+        assert promises(session)[0].ship_on == WEDNESDAY
+        kinds = [e.kind for e in session.exec(select(PromiseEvent))]
+        assert kinds == [EventKind.CONFIRMED] and kept.id is not None
+
+
+def test_a_heat_hold_moves_the_promise_and_tells_the_customer_why(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        promise_on(session, "A-1", TUESDAY)
+        station = site(session).station_id or 0
+        for day in (TUESDAY, WEDNESDAY, THURSDAY):
+            session.add(
+                Forecast(station_id=station, day=day, issued_at=now(session), min_c=14, max_c=34)
+            )
+    report = dispatch(shed)
+    assert [(m.from_day, m.reason) for m in report.moved] == [
+        (TUESDAY, "It would be too hot for the plants on the way.")
+    ]
+    with shed.reading() as session:
+        promise = promises(session)[0]
+        event = session.exec(select(PromiseEvent).order_by(col(PromiseEvent.id).desc())).first()
+        assert promise.ship_on > THURSDAY and promise.first_ship_on == TUESDAY
+        assert event is not None and event.kind is EventKind.RE_DATED
+        assert event.detail["reason"] == report.moved[0].reason
+        assert report.late == 1
+
+
+def test_a_closed_day_moves_the_parcels_of_that_day(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        promise_on(session, "A-1", WEDNESDAY)
+        session.add(
+            Closure(
+                closed_at=ClosedAt.ORIGIN,
+                first_day=WEDNESDAY,
+                last_day=WEDNESDAY,
+                reason="stocktaking",
+            )
+        )
+    (moved,) = dispatch(shed).moved
+    assert moved.to_day != WEDNESDAY
+    assert moved.reason == "The carrier does not collect parcels on that day."
+
+
+def test_a_day_that_passed_unpicked_gets_a_new_one(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        promise_on(session, "A-1", TUESDAY)
+        set_clock(session, WEDNESDAY)
+    (moved,) = dispatch(shed).moved
+    assert (moved.from_day, moved.to_day > WEDNESDAY) == (TUESDAY, True)
+    with shed.reading() as session:
+        assert pick_sheet(session, WEDNESDAY).overdue == ()
+
+
+def test_parcels_that_are_picked_or_being_picked_never_move(shed: Database) -> None:
+    with shed.writing() as session:
+        lot = stock(session, 100)
+        whole, part = promise_on(session, "A-1", TUESDAY), promise_on(session, "A-2", TUESDAY)
+        record_pick(session, whole.lines[0], lot, 6, "Bo")
+        record_pick(session, part.lines[0], lot, 2, "Bo")
+        session.add(
+            Closure(closed_at=ClosedAt.ORIGIN, first_day=TUESDAY, last_day=TUESDAY, reason="storm")
+        )
+    report = dispatch(shed)
+    assert (report.moved, report.orders) == ((), 0)
+    with shed.reading() as session:
+        assert [p.ship_on for p in promises(session)] == [TUESDAY, TUESDAY]
+
+
+def test_a_full_day_is_levelled_over_the_next_ones(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 600)
+        session.add(ShipDay(day=TUESDAY, minutes=30))
+        for i in range(12):
+            open_order(session, f"A-{i:02d}", the_product(session))
+    report = dispatch(shed)
+    days = [ship.ship_on for ship in report.ships]
+    assert report.dispatched == 12 and days.count(TUESDAY) < 8 and len(set(days)) > 1
+
+
+def test_what_is_promised_is_not_given_to_an_order_that_weighs_more(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 7)
+        promise_on(session, "A-1", WEDNESDAY)
+        open_order(session, "B-1", the_product(session)).weight = 5
+    report = dispatch(shed)
+    assert [ship.reference for ship in report.ships] == ["A-1"]
+    assert report.unshipped[0].reference == "B-1"
+    assert report.unshipped[0].reason.startswith("too few plugs of CP-6")
+
+
+def test_a_reservation_keeps_its_plugs_while_the_customer_pays(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 7)
+        reserve(
+            session,
+            "R-1",
+            Basket((BasketLine("CP-6", 1),)),
+            Destination("NL", "1011AB"),
+            THURSDAY,
+            "Van",
+            "shop",
+        )
+        open_order(session, "B-1", the_product(session)).weight = 5
+    report = dispatch(shed)
+    assert (report.dispatched, [u.reference for u in report.unshipped]) == (0, ["B-1"])
+    with shed.reading() as session:
+        assert [p.state for p in promises(session)] == [State.RESERVED]
+
+
+def test_a_wrong_count_leaves_the_promises_it_touches_named_and_no_plug_promised_twice(
+    shed: Database,
+) -> None:
+    with shed.writing() as session:
+        lot = stock(session, 100)
+        for i in range(4):
+            promise_on(session, f"A-{i}", WEDNESDAY)
+        record_count(session, lot.batch, 14, "Ada", now(session), lot)
+        ready_lot(session, crop_named(session, "Caltha palustris"), 50, MONDAY + timedelta(9), LAST)
+    report = dispatch(shed)
+    assert report.dispatched == 4 and {m.reason for m in report.moved} == {
+        "Fewer of your plants are ready than we had counted on."
+    }
+    with shed.reading() as session:
+        assert deficits(session) == []
+
+
+def test_a_promise_for_which_there_are_no_plugs_at_all_is_reported_and_stays(
+    shed: Database,
+) -> None:
+    with shed.writing() as session:
+        lot = stock(session, 100)
+        promise_on(session, "A-1", WEDNESDAY)
+        set_veto(session, lot.batch, VetoKind.QUARANTINE, "thrips", "Ada")
+    report = dispatch(shed)
+    assert [(u.reference, report.dispatched) for u in report.unshipped] == [("A-1", 0)]
+    with shed.reading() as session:
+        assert promises(session)[0].ship_on == WEDNESDAY
+
+
+def test_an_order_for_a_blocked_zone_says_so(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        open_order(session, "A-1", the_product(session)).zone.blocked = "papers missing"
+    (left,) = dispatch(shed).unshipped
+    assert "papers missing" in left.reason
+
+
+def test_a_plan_made_before_the_shop_sold_the_plugs_gives_way_to_the_promise(
+    shed: Database,
+) -> None:
+    with shed.writing() as session:
+        stock(session, 7)
+        open_order(session, "B-1", the_product(session))
+    report = dispatch(shed, accept_it=False)
+    assert report.dispatched == 1
+    with shed.writing() as session:
+        promise_on(session, "A-1", THURSDAY)
+    with shed.writing() as session:
+        done = accept(session, report.version, "Ada")
+    assert [u.reference for u in done.unshipped] == ["B-1"]
+    with shed.reading() as session:
+        assert [p.order.reference for p in promises(session)] == ["A-1"]
+        assert deficits(session) == []
+
+
+def test_a_plan_whose_plugs_died_meanwhile_is_refused_with_what_changed(shed: Database) -> None:
+    with shed.writing() as session:
+        lot = stock(session, 100)
+        promise_on(session, "A-1", TUESDAY)
+    report = dispatch(shed, accept_it=False)
+    with shed.writing() as session:
+        record_count(session, session.get_one(Lot, lot.id).batch, 3, "Ada", now(session), lot=lot)
+    with pytest.raises(Refused, match="plugs too few"), shed.writing() as session:
+        accept(session, report.version, "Ada")
+
+
+def test_a_plan_made_yesterday_is_refused(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        open_order(session, "A-1", the_product(session))
+    report = dispatch(shed, accept_it=False)
+    with shed.writing() as session:
+        set_clock(session, TUESDAY)
+        with pytest.raises(Refused, match="it was made for 2027-05-24, today is 2027-05-25"):
+            accept(session, report.version, "Ada")
+
+
+def test_a_plan_made_before_another_was_accepted_is_refused(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        open_order(session, "A-1", the_product(session))
+    old = dispatch(shed, accept_it=False)
+    dispatch(shed)
+    with shed.writing() as session, pytest.raises(Refused, match="accepted meanwhile"):
+        accept(session, old.version, "Ada")
+
+
+def test_plugs_that_are_packed_the_day_before_must_be_ready_by_then(shed: Database) -> None:
+    with shed.writing() as session:
+        session.exec(select(CarrierService)).one().pack_same_day = False
+        crop = crop_named(session, "Caltha palustris")
+        ready_lot(session, crop, 50, MONDAY + timedelta(days=8), LAST)
+        open_order(session, "A-1", the_product(session))
+        (pool,) = read_facts(session, DAYS).problem.pools
+    assert [lot.ready for lot in pool.lots] == [9]
+
+
+def test_the_allowance_for_wrong_counts_is_not_given_away(shed: Database) -> None:
+    with shed.writing() as session:
+        stock(session, 100)
+        open_order(session, "A-1", the_product(session))
+        facts = read_facts(session, DAYS)
+    assert [lot.plugs for pool in facts.problem.pools for lot in pool.lots] == [95]
+    assert promises_first(facts, Plan({"gone#9": 3})).ships == {}
+
+
+def test_the_plan_is_no_dearer_than_first_come_first_served(shed: Database) -> None:
+    with shed.writing() as session:
+        for i in range(3):
+            ready_lot(
+                session,
+                crop_named(session, "Caltha palustris"),
+                40,
+                MONDAY + timedelta(days=4 * i),
+                MONDAY + timedelta(days=4 * i + 9),
+            )
+        for i in range(16):
+            order = open_order(session, f"A-{i:02d}", the_product(session), 1 + i % 2)
+            order.weight = 1 + (i % 3) * 2
+    report = dispatch(shed)
+    assert report.bound <= report.cost < report.first_come_cost
