@@ -1,0 +1,247 @@
+"""What happened to a batch, from its mother plants to the customers who have its plants?"""
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, datetime
+
+import orjson
+from sqlmodel import Session, col, or_, select
+
+from nursery.batch import Batch, Count
+from nursery.errors import Refusal, Refused
+from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.stock import Lot, Moved, Movement, Veto
+from nursery.veto import linked_batches
+
+
+@dataclass(frozen=True, slots=True)
+class MovementRow:
+    """One row of the ledger as it stands; `lot_id` None: growing plugs."""
+
+    sequence: int
+    kind: Moved
+    plugs: int
+    balance: int
+    lot_id: int | None
+    actor: str
+    reason: str
+    happened_at: datetime
+    recorded_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class CountRow:
+    """One count: what was there, what the books expected, who counted."""
+
+    lot_id: int | None
+    counted_at: datetime
+    counter: str
+    plugs: int
+    expected: int
+
+
+@dataclass(frozen=True, slots=True)
+class VetoRow:
+    """One veto; it holds while nobody has signed it off."""
+
+    kind: str
+    reason: str
+    lot_id: int | None
+    set_by: str
+    set_at: datetime
+    earliest_end: date | None
+    signed_off_by: str | None
+    signed_off_at: datetime | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class LotRow:
+    """One lot of the batch and what is left of it."""
+
+    lot_id: int
+    grade: str
+    ready_on: date
+    last_sale_on: date
+    plugs: int
+
+
+@dataclass(frozen=True, slots=True)
+class OrderTouched:
+    """An order that had, or still waits for, plants of this batch.
+
+    `plugs` were picked for it out of the batch, less picks that were undone; 0 for one that only
+    waits for the batch's pool.
+    """
+
+    reference: str
+    country: str
+    postcode: str
+    promise_id: int
+    state: State
+    ship_on: date
+    plugs: int
+    tracking: str
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The whole story of one batch. `waiting` orders may yet be given its plugs."""
+
+    batch_code: str
+    crop: str
+    lineage: str
+    mother_block: str
+    origin_country: str
+    quarantine: str
+    started_on: date
+    stage: str
+    bench: str
+    balance: int
+    linked: tuple[str, ...]
+    lots: tuple[LotRow, ...]
+    movements: tuple[MovementRow, ...]
+    counts: tuple[CountRow, ...]
+    vetoes: tuple[VetoRow, ...]
+    orders: tuple[OrderTouched, ...]
+    waiting: tuple[OrderTouched, ...]
+
+    def to_json(self) -> str:
+        """The story for other programs."""
+        return orjson.dumps(asdict(self), option=orjson.OPT_INDENT_2).decode()
+
+
+def trace(session: Session, batch_code: str) -> Trace:
+    """What happened to this batch, and which orders have its plants?
+
+    Its lineage, lots, ledger, counts, vetoes, the orders that were picked from it and those that
+    wait for its pools. Raises `Refused` ("unknown_batch") with the codes that come near.
+    """
+    batch = session.exec(select(Batch).where(Batch.code == batch_code)).first()
+    if batch is None:
+        raise Refused(_unknown(session, batch_code))
+    movements = session.exec(
+        select(Movement).where(Movement.batch_id == batch.id).order_by(col(Movement.sequence))
+    ).all()
+    lots = session.exec(
+        select(Lot).where(Lot.batch_id == batch.id).order_by(col(Lot.ready_on), col(Lot.id))
+    ).all()
+    orders = _orders(session, batch)
+    return Trace(
+        batch_code=batch.code,
+        crop=batch.crop.name,
+        lineage=batch.lineage,
+        mother_block=batch.mother_block.code if batch.mother_block else "",
+        origin_country=batch.origin_country,
+        quarantine=batch.quarantine,
+        started_on=batch.started_on,
+        stage=batch.stage.kind,
+        bench=batch.bench.name if batch.bench else "",
+        balance=movements[-1].balance if movements else 0,
+        linked=tuple(other.code for other in linked_batches(session, batch)),
+        lots=tuple(
+            LotRow(lot.id or 0, lot.pool.grade, lot.ready_on, lot.last_sale_on, lot.plugs)
+            for lot in lots
+        ),
+        movements=tuple(_movement(row) for row in movements),
+        counts=_counts(session, batch),
+        vetoes=_vetoes(session, batch),
+        orders=orders,
+        waiting=_waiting(session, lots, {each.promise_id for each in orders}),
+    )
+
+
+def _movement(row: Movement) -> MovementRow:
+    return MovementRow(
+        sequence=row.sequence,
+        kind=row.kind,
+        plugs=row.plugs,
+        balance=row.balance,
+        lot_id=row.lot_id,
+        actor=row.actor,
+        reason=row.reason,
+        happened_at=row.happened_at,
+        recorded_at=row.recorded_at,
+    )
+
+
+def _counts(session: Session, batch: Batch) -> tuple[CountRow, ...]:
+    query = select(Count).where(Count.batch_id == batch.id)
+    rows = session.exec(query.order_by(col(Count.counted_at), col(Count.id)))
+    return tuple(CountRow(r.lot_id, r.counted_at, r.counter, r.plugs, r.expected) for r in rows)
+
+
+def _vetoes(session: Session, batch: Batch) -> tuple[VetoRow, ...]:
+    query = select(Veto).where(Veto.batch_id == batch.id).order_by(col(Veto.set_at), col(Veto.id))
+    return tuple(
+        VetoRow(
+            kind=row.kind,
+            reason=row.reason,
+            lot_id=row.lot_id,
+            set_by=row.set_by,
+            set_at=row.set_at,
+            earliest_end=row.earliest_end,
+            signed_off_by=row.signed_off_by,
+            signed_off_at=row.signed_off_at,
+            note=row.sign_off_note,
+        )
+        for row in session.exec(query)
+    )
+
+
+def _orders(session: Session, batch: Batch) -> tuple[OrderTouched, ...]:
+    """Orders that were picked out of this batch, by reference."""
+    picked: dict[int, int] = {}
+    rows = session.exec(
+        select(PromiseLine.promise_id, Movement.plugs)
+        .join(Movement, col(Movement.promise_line_id) == col(PromiseLine.id))
+        .where(Movement.batch_id == batch.id, Movement.kind == Moved.PICKED)
+    )
+    for promise, plugs in rows:
+        picked[promise] = picked.get(promise, 0) - plugs
+    return _touched(session, {promise: plugs for promise, plugs in picked.items() if plugs})
+
+
+def _waiting(session: Session, lots: Sequence[Lot], besides: set[int]) -> tuple[OrderTouched, ...]:
+    """Orders with plugs still to be picked out of the pools of the batch's lots."""
+    pools = sorted({lot.pool_id for lot in lots})
+    rows = session.exec(
+        select(PromiseLine.promise_id)
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .where(
+            col(PromiseLine.pool_id).in_(pools), col(PromiseLine.picked) < col(PromiseLine.plugs)
+        )
+        .where(or_(Promise.state == State.CONFIRMED, Promise.state == State.RESERVED))
+    )
+    return _touched(session, dict.fromkeys(set(rows) - besides, 0))
+
+
+def _touched(session: Session, plugs: dict[int, int]) -> tuple[OrderTouched, ...]:
+    query = (
+        select(Promise, CustomerOrder)
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(col(Promise.id).in_(sorted(plugs)))
+        .order_by(CustomerOrder.reference, col(Promise.id))
+    )
+    return tuple(
+        OrderTouched(
+            reference=order.reference,
+            country=order.country,
+            postcode=order.postcode,
+            promise_id=promise.id or 0,
+            state=promise.state,
+            ship_on=promise.ship_on,
+            plugs=plugs[promise.id or 0],
+            tracking=promise.tracking,
+        )
+        for promise, order in session.exec(query)
+    )
+
+
+def _unknown(session: Session, code: str) -> Refusal:
+    known = session.exec(select(Batch.code).order_by(Batch.code)).all()
+    folded = {each.casefold(): each for each in known}
+    near = difflib.get_close_matches(code.casefold(), list(folded), n=3, cutoff=0.5)
+    said = f"did you mean {', '.join(folded[each] for each in near)}?" if near else "check the code"
+    return Refusal("unknown_batch", f"no batch has the code {code!r}", "batch_code", said)
