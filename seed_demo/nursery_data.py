@@ -140,7 +140,7 @@ AREAS = (
     Area("Mist house", AreaKind.PROPAGATION, 15.0, 0.35, 10.0, 26.0, 1, (14, 14, 12)),
     Area("Long house", AreaKind.GROWING, 12.0, 0.7, 4.0, 27.0, 1, (26, 24, 22, 16)),
     Area("Frames", AreaKind.FRAME, 11.0, 0.9, None, None, 1, (20, 18)),
-    Area("Sales benches", AreaKind.READY, 11.0, 0.8, 0.0, None, 2, (28, 26, 22)),
+    Area("Sales", AreaKind.READY, 11.0, 0.8, 0.0, None, 2, (28, 26, 22)),
 )
 
 

@@ -101,9 +101,12 @@ def as_quote(basket: Asked, found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _reason(reasons: Iterable[dict[str, str]]) -> str:
+    """Every reason once; a service is named where the reason is its own alone."""
+    services: dict[str, list[str]] = {}
+    for each in reasons:
+        services.setdefault(each["text"], []).append(each["service"])
     return "; ".join(
-        f"{each['service']}: {each['text']}" if each["service"] else each["text"]
-        for each in reasons
+        f"{text} ({of[0]})" if len(of) == 1 and of[0] else text for text, of in services.items()
     )
 
 
