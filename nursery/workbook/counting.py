@@ -59,16 +59,22 @@ class Counting:
         heading = "Counted plugs"
         for sheet in ("Batches", "Lots"):
             for record in self.draft.of(sheet):
-                if not record.bad and self._says_something(record):
+                if not record.bad and self.says_something(record):
                     self.guarded(record, partial(self._count, record), heading)
         return self.counted
 
-    def _says_something(self, record: Record) -> bool:
-        """Is there a count in the row that nobody took from an export as it was?"""
-        if not isinstance(record.values.get("Counted plugs"), int):
+    def says_something(self, record: Record) -> bool:
+        """Is there a count in the row that is neither as exported nor as the database has it?"""
+        plugs, at = record.values.get("Counted plugs"), record.values.get("Counted at")
+        if not isinstance(plugs, int):
+            return False
+        if record.stored is None:
+            return True
+        there = record.stored.values
+        if plugs == there["Counted plugs"] and at in (None, there["Counted at"]):
             return False
         as_exported = record.mark[MARK:] == digest(record.sheet, record.values)[MARK:]
-        return not (record.stored is not None and record.mark and as_exported)
+        return not (record.mark and as_exported)
 
     def _count(self, record: Record) -> None:
         lots = record.sheet.name == "Lots"

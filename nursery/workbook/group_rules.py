@@ -19,6 +19,9 @@ from nursery.workbook.sheet import Key, Values
 _FAHRENHEIT_MIN, _FAHRENHEIT_MAX = 35.0, 50.0
 """°C: a night or a day hotter than these is taken for °F."""
 
+_HOTTEST_F = 135.0
+"""No day on earth was hotter in °F: what is above is neither."""
+
 _STAGE_ORDER = [kind.value for kind in StageKind]
 
 Members = list[tuple[Values, Record | None]]
@@ -167,12 +170,15 @@ def _hot(record: Record) -> bool:
 
 
 def _blame_hot(draft: Draft, station: str, hot: list[Record], rows: int) -> None:
-    first, high = hot[0], hot[0].values.get("Maximum")
-    many = f" in {len(hot)} of {rows} rows of station {station!r}" if len(hot) > 1 else ""
-    rule = f"looks like °F{many}"
+    first = hot[0]
+    high = first.values.get("Maximum")
     number = high if isinstance(high, float) else 0.0
+    many = f" in {len(hot)} of {rows} rows of station {station!r}" if len(hot) > 1 else ""
+    if number > _HOTTEST_F:
+        draft.blame(first, "Maximum", f"must be at most {_FAHRENHEIT_MAX:g} °C", "correct it")
+        return
     next = f"give °C ({number:g} °F is {(number - 32) / 1.8:.1f} °C)"
-    draft.blame(first, "Maximum", rule, next)
+    draft.blame(first, "Maximum", f"looks like °F{many}", next)
 
 
 def whole_year(draft: Draft) -> None:

@@ -75,7 +75,8 @@ SITE = Sheet(
 
 
 def _degrees(model: type[MonthNormal | WeatherDay | Forecast]) -> tuple[Column, Column]:
-    at = partial(column, model, unit="°C", celsius=True, above=-90, below=60)
+    # Too hot is judged for the whole series, which may be in °F (group_rules.in_celsius).
+    at = partial(column, model, unit="°C", celsius=True, above=-90)
     return at("Minimum", "min_c", 1.0), at("Maximum", "max_c", 6.5)
 
 
@@ -331,7 +332,7 @@ BATCHES = Sheet(
             default=Quarantine.UNKNOWN.value,
         ),
         _c("Closed on", "closed_on", None, help="when nothing of it stands any more"),
-        _plugs("Counted plugs", "", example=1150, help="still growing, not yet in a lot"),
+        _plugs("Counted plugs", "", example=1100, help="still growing, not yet in a lot"),
         _counted_at,
         _counter,
     ),

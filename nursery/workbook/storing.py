@@ -40,12 +40,15 @@ class Storing:
 
     def write(self) -> list[SheetCount]:
         """How many rows of each sheet were written? Raises `NotTaken` where one was refused."""
-        pools = self.session.exec(select(Pool.id)).all()
-        lock_pools(self.session, [pool for pool in pools if pool is not None])
+        if self._moves():
+            pools = self.session.exec(select(Pool.id)).all()
+            lock_pools(self.session, [pool for pool in pools if pool is not None])
         for sheet in SHEETS:
             records = [record for record in self.draft.of(sheet.name) if not record.bad]
             if records:
                 self.counts.append(self._sheet(sheet, records))
+            if self.failed:  # what follows would only fail for want of the rows refused here
+                raise NotTaken
         counted = self.counting.finish()
         self.counts = [
             replace(
@@ -59,6 +62,16 @@ class Storing:
         if self.failed:
             raise NotTaken
         return self.counts
+
+    def _moves(self) -> bool:
+        """Does the file say anything that the database does not? Then supply may change."""
+        return bool(self.draft.blocked) or any(
+            record.stored is None
+            or record.changes()
+            or (record.sheet.counted and self.counting.says_something(record))
+            for record in self.draft.all()
+            if not record.bad
+        )
 
     def _sheet(self, sheet: Sheet, records: list[Record]) -> SheetCount:
         new = [record for record in records if record.stored is None]
@@ -76,7 +89,7 @@ class Storing:
 
     def _add(self, sheet: Sheet, records: list[Record]) -> None:
         """All at once, since that is quick; one by one where one of them is refused."""
-        if not records or self.failed:
+        if not records:
             return
         try:
             with self.session.begin_nested():
