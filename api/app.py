@@ -21,6 +21,7 @@ from nursery.errors import Fault
 from nursery.order import Promise, State
 from nursery.promise import lapse
 from nursery.settings import Settings
+from nursery.tasks import TASKS
 
 LAPSE_SECONDS = 5.0
 """How long after a reservation ran out the shop may hear of it."""
@@ -34,7 +35,7 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
     The database must be migrated; it stays open when the application ends.
     """
     allowed = settings or Settings()
-    desk = Desk(db, allowed, Jobs(db.address, {}), CapacityLimiter(allowed.threads))
+    desk = Desk(db, allowed, Jobs(db.address, TASKS), CapacityLimiter(allowed.threads))
     view = View(make_schema(allowed), desk)
 
     async def health(request: Request) -> JSONResponse:

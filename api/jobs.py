@@ -19,6 +19,7 @@ from uuid import uuid4
 
 from nursery.database import open_database
 from nursery.errors import Fault, Refusal, Refused
+from nursery.tasks import Made
 
 log = logging.getLogger("nursery.api")
 _KEPT = 100
@@ -37,7 +38,7 @@ class JobState(StrEnum):
 
 @dataclass(frozen=True)
 class Report:
-    """What is known of a job: the best cost so far, a proven bound, the stored version."""
+    """What is known of a job: the best cost so far, a proven bound, what was stored."""
 
     id: str
     kind: str
@@ -46,13 +47,13 @@ class Report:
     seconds: float = 0.0
     cost: int | None = None
     bound: int | None = None
-    version: int | None = None
+    made: Made | None = None
     refusal: Refusal | None = None
 
 
 Tell = Callable[[int | None, int | None], None]
-Task = Callable[..., int]
-"""A task takes a database, arguments, `tell(cost, bound)` and `stop`; it answers with a version."""
+Task = Callable[..., Made]
+"""A task takes a database, arguments, `tell(cost, bound)` and `stop`."""
 
 
 class Jobs:
@@ -156,8 +157,8 @@ def _run(
         pipe.send({"cost": cost, "bound": bound})
 
     try:
-        version = task(db, arguments, tell, stop)
-        pipe.send({"state": JobState.DONE, "version": version})
+        made = task(db, arguments, tell, stop)
+        pipe.send({"state": JobState.DONE, "made": made})
     except Refused as refused:
         pipe.send({"state": JobState.REFUSED, "refusal": refused.refusal})
     except Fault as fault:

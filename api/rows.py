@@ -6,8 +6,11 @@ from sqlmodel import Session, SQLModel, select
 
 from api.ids import key_of
 from nursery.batch import Batch
+from nursery.crop import Protocol
 from nursery.errors import Refusal, Refused
+from nursery.growing_area import Bench
 from nursery.order import PromiseLine
+from nursery.planned import PlannedStart
 from nursery.stock import Lot, Veto
 
 R = TypeVar("R", bound=SQLModel)
@@ -34,6 +37,35 @@ def batch_row(session: Session, code: str) -> Batch:
     if row is None:
         raise Refused(Refusal("NOT_FOUND", f"There is no batch {code!r}", "batch"))
     return row
+
+
+def bench_row(session: Session, name: str | None) -> Bench | None:
+    """The bench of this name, None for no name. Raises Refused ("NOT_FOUND")."""
+    if name is None:
+        return None
+    row = session.exec(select(Bench).where(Bench.name == name)).first()
+    if row is None:
+        raise Refused(Refusal("NOT_FOUND", f"There is no bench {name!r}", "bench"))
+    return row
+
+
+def protocol_row(session: Session, crop: str, protocol: str) -> Protocol:
+    """The protocol of this name of the crop, which is named as on a page.
+
+    Raises Refused ("NOT_FOUND") with the protocols that the crop has.
+    """
+    rows = session.exec(select(Protocol)).all()
+    mine = {row.name: row for row in rows if row.crop.name == crop}
+    if protocol not in mine:
+        known = ", ".join(sorted(mine)) or "none: see the names of the crops"
+        message = f"There is no protocol {protocol!r} of {crop!r}"
+        raise Refused(Refusal("NOT_FOUND", message, "protocol", f"known are: {known}"))
+    return mine[protocol]
+
+
+def planned_start_row(session: Session, id: str) -> PlannedStart:
+    """The planned start of this id. Raises Refused ("UNKNOWN_ID", "NOT_FOUND")."""
+    return _row(session, PlannedStart, id, "planned_start_id")
 
 
 def _row(session: Session, rows: type[R], id: str, field: str) -> R:

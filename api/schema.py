@@ -23,29 +23,35 @@ from strawberry.extensions import (
 from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
+from api.conditions import ConditionMutations
 from api.dispatch import DispatchMutations, DispatchQueries
+from api.growing import BatchMutations
 from api.limits import size_rule
 from api.news import PromiseNews
+from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
 from api.scalars import SCALARS
+from api.week import WeekQueries
 from nursery.settings import Settings
 
 log = logging.getLogger("nursery.api")
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
-class Query(ProductQueries, PromiseQueries, DispatchQueries):
+class Query(ProductQueries, PromiseQueries, DispatchQueries, PlanQueries, WeekQueries):
     """All questions."""
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
-class Mutation(PromiseMutations, DispatchMutations):
+class Mutation(
+    PromiseMutations, DispatchMutations, PlanMutations, BatchMutations, ConditionMutations
+):
     """All actions."""
 
 
 @strawberry.type(description="Every message is a union of its news and Refusal.")
-class Subscription(PromiseNews):
+class Subscription(PromiseNews, JobNews):
     """All news."""
 
 

@@ -5,12 +5,15 @@ import strawberry
 from api.kept import kept
 from nursery.access import Role
 from nursery.batch import Quarantine
+from nursery.carrier import ClosedAt
 from nursery.crop import StageKind
 from nursery.order import EventKind, State
 from nursery.planned import PlanKind
 from nursery.stock import Grade, Moved, VetoKind
+from nursery.week_sheet import TaskKind
 
 NAMES = {
+    ClosedAt: "ClosedAt",
     EventKind: "PromiseEventKind",
     Grade: "Grade",
     Moved: "MovementKind",
@@ -19,6 +22,7 @@ NAMES = {
     Role: "Role",
     StageKind: "StageKind",
     State: "PromiseState",
+    TaskKind: "TaskKind",
     VetoKind: "VetoKind",
 }
 """Words of the rows, used as they are: a GraphQL name is the member's name."""

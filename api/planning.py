@@ -1,0 +1,259 @@
+"""What the lead asks of plans: makes them, follows them while they are solved, accepts them."""
+
+from collections.abc import AsyncGenerator
+from datetime import date
+from functools import partial
+from typing import Annotated, TypeAlias
+
+import anyio
+import strawberry
+from sqlmodel import Session
+
+from api.context import Info, read, write
+from api.fields import field, mutation, subscription
+from api.jobs import Jobs, JobState, Report
+from api.kept import kept
+from api.mirror import mirror
+from api.plan import Plan, plan
+from api.refusals import Code, Refusal, refuse, written
+from nursery import dispatch, propagation
+from nursery.access import Role, Token
+from nursery.errors import Fault
+from nursery.planned import PlanKind
+
+LEAD = (Role.LEAD,)
+_MOST_SECONDS = 3600
+
+kept(strawberry.enum(JobState, description="How far a job is."))
+
+
+@kept
+@strawberry.type(description="An order that leaves, and how many days late.")
+class Ship:
+    """`promise_id` is nothing where the order had no promise before."""
+
+    reference: str
+    ship_on: date
+    service: str
+    late_days: int
+
+
+@kept
+@strawberry.type(description="A promise that gets another day, and why, in words for a customer.")
+class ReDated:
+    """Tell the customer before the day that is missed."""
+
+    reference: str
+    from_day: date
+    to_day: date
+    reason: str
+
+
+@kept
+@strawberry.type(description="An order for which there is no day, and what is in its way.")
+class Unshipped:
+    """It waits for the lead."""
+
+    reference: str
+    reason: str
+
+
+@kept
+@strawberry.type(description="A dispatch: which order leaves when. Costs are text, in cents.")
+class DispatchPlan:
+    """`first_come_cost` is what filling days first come, first served would cost."""
+
+    version: int
+    accepted: bool
+    first_day: date
+    ships: list[Ship]
+    moved: list[ReDated]
+    unshipped: list[Unshipped]
+    cost: str
+    bound: str
+    first_come_cost: str
+    seconds: float
+
+
+@kept
+@strawberry.type(description="A plan that is being made. Costs are text: any size.")
+class Job:
+    """`version` is the plan's, once it is stored; `refusal` says why none was.
+
+    A dispatch says in `dispatch` what it decides.
+    """
+
+    id: strawberry.ID
+    kind: PlanKind
+    state: JobState
+    seconds: float
+    cost: str | None
+    bound: str | None
+    version: int | None
+    dispatch: DispatchPlan | None
+    refusal: Refusal | None
+
+
+@kept
+@strawberry.type(description="A plan that is followed from now on.")
+class AcceptedPlan:
+    """Who said so."""
+
+    kind: PlanKind
+    version: int
+    accepted_by: str
+
+
+PlanAnswer: TypeAlias = Annotated[Plan | Refusal, strawberry.union("PlanAnswer")]
+DispatchPlanAnswer: TypeAlias = Annotated[
+    DispatchPlan | Refusal, strawberry.union("DispatchPlanAnswer")
+]
+JobAnswer: TypeAlias = Annotated[Job | Refusal, strawberry.union("JobAnswer")]
+AcceptedPlanAnswer: TypeAlias = Annotated[
+    AcceptedPlan | Refusal, strawberry.union("AcceptedPlanAnswer")
+]
+
+
+def job(report: Report) -> Job:
+    """The API's form of a job's report."""
+    made = report.made
+    return Job(
+        id=strawberry.ID(report.id),
+        kind=PlanKind(report.kind),
+        state=report.state,
+        seconds=report.seconds,
+        cost=None if report.cost is None else str(report.cost),
+        bound=None if report.bound is None else str(report.bound),
+        version=made.version if made else None,
+        dispatch=_dispatch_plan(made.dispatch) if made and made.dispatch else None,
+        refusal=None if report.refusal is None else written(report.refusal),
+    )
+
+
+def _dispatch_plan(found: dispatch.DispatchReport) -> DispatchPlan:
+    return mirror(
+        DispatchPlan,
+        found,
+        ships=[mirror(Ship, each) for each in found.ships],
+        moved=[mirror(ReDated, each) for each in found.moved],
+        unshipped=[mirror(Unshipped, each) for each in found.unshipped],
+        cost=str(found.cost),
+        bound=str(found.bound),
+        first_come_cost=str(found.first_come_cost),
+    )
+
+
+def _unknown_job() -> Refusal:
+    return refuse(Code.NOT_FOUND, "This server started no such job", "id", "plan again")
+
+
+@strawberry.type
+class PlanQueries:
+    """Roots about plans."""
+
+    @field("A propagation plan: what goes wrong first, then the starts.")
+    async def plan(self, info: Info, version: int) -> PlanAnswer:
+        """For the lead."""
+
+        def work(session: Session, token: Token) -> Plan:
+            return plan(propagation.stored_report(session, version))
+
+        return await read(info, LEAD, work)
+
+
+@strawberry.type
+class PlanMutations:
+    """What the lead does with plans. Sent again under the same `key`, each answers the same."""
+
+    @mutation("Starts to make a propagation plan in a process of its own.")
+    async def plan_propagation(
+        self, info: Info, key: str, weeks: int = 26, seconds: float = 60.0
+    ) -> JobAnswer:
+        """Follow it by jobProgress; the plan is stored, not accepted."""
+        given = {"weeks": weeks, "seconds": seconds}
+        return await _start(info, key, PlanKind.PROPAGATION, given)
+
+    @mutation("Starts to make a dispatch in a process of its own.")
+    async def plan_dispatch(
+        self, info: Info, key: str, seconds: float = 10.0, accept: bool = False
+    ) -> JobAnswer:
+        """With `accept` it is carried out as soon as it is found."""
+        return await _start(info, key, PlanKind.DISPATCH, {"seconds": seconds, "accept": accept})
+
+    @mutation("Ends a job now; it stores the best plan it has, unless told not to.")
+    async def cancel_job(self, info: Info, id: strawberry.ID, keep_best: bool = True) -> JobAnswer:
+        """A second one changes nothing."""
+        jobs = info.context.desk.jobs
+
+        def work(session: Session, token: Token) -> Job | Refusal:
+            report = jobs.cancel(id, keep_best)
+            return _unknown_job() if report is None else job(report)
+
+        return await read(info, LEAD, work)
+
+    @mutation("Follows this propagation plan from now on, if its data still hold.")
+    async def accept_plan(
+        self, info: Info, key: str, version: int, despite_changes: bool = False
+    ) -> AcceptedPlanAnswer:
+        """With `despiteChanges` also on data that changed, as long as it breaks no rule."""
+        body = {"version": version, "despite_changes": despite_changes}
+
+        def work(session: Session, token: Token) -> AcceptedPlan:
+            row = propagation.accept_plan(session, version, token.name, despite_changes)
+            return AcceptedPlan(
+                kind=row.kind, version=version, accepted_by=row.accepted_by or token.name
+            )
+
+        return await write(info, LEAD, key, body, work)
+
+    @mutation("Carries a dispatch out: promises are made, others get another day.")
+    async def accept_dispatch(self, info: Info, key: str, version: int) -> DispatchPlanAnswer:
+        """Refused where it no longer fits what was promised since."""
+
+        def work(session: Session, token: Token) -> DispatchPlan:
+            return _dispatch_plan(dispatch.accept(session, version, token.name))
+
+        return await write(info, LEAD, key, {"version": version}, work)
+
+
+async def _start(
+    info: Info, key: str, kind: PlanKind, given: dict[str, int | float | bool]
+) -> Job | Refusal:
+    jobs = info.context.desk.jobs
+
+    def work(session: Session, token: Token) -> Job:
+        _refuse_wrong_size(given)
+        return job(jobs.start(kind.value, {**given, "actor": token.name}))
+
+    return await write(info, LEAD, key, given, work)
+
+
+def _refuse_wrong_size(given: dict[str, int | float | bool]) -> None:
+    if not 0 < given["seconds"] <= _MOST_SECONDS:
+        rule = f"must be above 0 and at most {_MOST_SECONDS}"
+        raise Fault("Seconds of a plan", rule, given["seconds"], "give another time")
+    if not 1 <= given.get("weeks", 1) <= 104:
+        raise Fault("Weeks of a plan", "must be 1 to 104", given["weeks"], "give another number")
+
+
+@strawberry.type
+class JobNews:
+    """Subscriptions about jobs."""
+
+    @subscription("How far a job is, until it has ended.")
+    async def job_progress(self, info: Info, id: strawberry.ID) -> AsyncGenerator[JobAnswer, None]:
+        """For the lead. Says something whenever there is something new."""
+        desk, told = info.context.desk, None
+        while True:
+            found = await read(info, LEAD, partial(_job_now, desk.jobs, id))
+            if found != told:
+                yield found
+                told = found
+            if isinstance(found, Refusal) or found.state is not JobState.RUNNING:
+                return
+            await anyio.sleep(desk.settings.poll_seconds)
+
+
+def _job_now(jobs: Jobs, id: str, session: Session, token: Token) -> Job | Refusal:
+    report = jobs.report(id)
+    return _unknown_job() if report is None else job(report)

@@ -1,0 +1,168 @@
+"""Plans are made in a process of their own, while the API goes on answering."""
+
+import asyncio
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from sqlmodel import select
+from websockets.asyncio.client import connect
+from websockets.typing import Subprotocol
+
+from nursery.access import Role
+from nursery.database import Database
+from nursery.demand import Demand, DemandKind
+from nursery.planned import PlanVersion
+from nursery.settings import Settings
+from nursery.weeks import Week
+from tests.api.server import serving, tokens
+from tests.api.shop import MONDAY, Shop
+from tests.builders import crop_named, open_order, product_of, ready_lot
+
+JOB = """{ __typename ... on Job { id kind state cost bound version refusal { code }
+    dispatch { accepted ships { reference shipOn service lateDays } unshipped { reference } } }
+    ... on Refusal { code message next } }"""
+
+
+@dataclass
+class Office:
+    """The lead's own program, and what it hears."""
+
+    address: str
+    secret: str
+    client: Shop
+
+    def start(self, action: str, arguments: str, key: str | None = None) -> Any:
+        key = key or uuid4().hex
+        return self.client.ask(f'mutation {{ {action}(key: "{key}", {arguments}) {JOB} }}')
+
+    def cancel(self, id: str, keep: bool) -> Any:
+        given = f'id: "{id}", keepBest: {str(keep).lower()}'
+        return self.client.ask(f"mutation {{ cancelJob({given}) {JOB} }}")
+
+    def followed(self, id: str) -> list[Any]:
+        """All that the subscription says of a job until it has ended."""
+        return asyncio.run(self._follow(id))
+
+    async def _follow(self, id: str) -> list[Any]:
+        address = self.address.replace("http", "ws") + "/graphql"
+        protocol = [Subprotocol("graphql-transport-ws")]
+        headers = {"Authorization": f"Bearer {self.secret}"}
+        async with connect(address, subprotocols=protocol, additional_headers=headers) as socket:
+            await socket.send(json.dumps({"type": "connection_init"}))
+            await socket.recv()
+            query = f'subscription {{ jobProgress(id: "{id}") {JOB} }}'
+            body = {"id": "1", "type": "subscribe", "payload": {"query": query}}
+            await socket.send(json.dumps(body))
+            heard = []
+            while True:
+                message = json.loads(await asyncio.wait_for(socket.recv(), 60))
+                if message["type"] == "complete":
+                    return heard
+                heard.append(message["payload"]["data"]["jobProgress"])
+
+
+@pytest.fixture
+def office(db: Database) -> Iterator[Office]:
+    secret = tokens(db)[Role.LEAD]
+    with db.writing() as session:
+        crop = crop_named(session, "Caltha palustris")
+        assert crop.id is not None
+        week = Week.of(MONDAY) + 14
+        session.add(
+            Demand(crop_id=crop.id, week=str(week), kind=DemandKind.EXPECTED_SALES, plugs=300)
+        )
+        ready_lot(session, crop, 60, MONDAY - timedelta(days=7), MONDAY + timedelta(days=40))
+        for n in range(3):
+            open_order(session, f"O-{n}", product_of(session, crop))
+    with serving(db, Settings(poll_seconds=0.05)) as address:
+        client = Shop(address, secret)
+        try:
+            yield Office(address, secret, client)
+        finally:
+            client.close()
+
+
+def test_a_propagation_plan_is_made_followed_read_and_accepted(
+    office: Office, db: Database
+) -> None:
+    started = office.start("planPropagation", "weeks: 20, seconds: 1", key="plan")
+    assert (started["state"], started["kind"]) == ("RUNNING", "PROPAGATION")
+    assert office.start("planPropagation", "weeks: 20, seconds: 1", key="plan") == started
+    ended = office.followed(started["id"])[-1]
+    assert (ended["state"], ended["refusal"]) == ("DONE", None)
+    plan = office.client.ask(
+        f"""{{ plan(version: {ended["version"]}) {{ ... on Plan {{ version cost bound gap
+        backwardCost starts {{ week crop trays plugs readyWeek }} }} }} }}"""
+    )
+    assert int(plan["bound"]) <= int(plan["cost"]) <= int(plan["backwardCost"])
+    assert sum(start["plugs"] for start in plan["starts"]) >= 300
+    accept = f'mutation {{ acceptPlan(key: "yes", version: {ended["version"]}) '
+    accept += "{ ... on AcceptedPlan { version acceptedBy } ... on Refusal { code message } } }"
+    assert office.client.ask(accept) == {"version": ended["version"], "acceptedBy": "the lead"}
+    with db.reading() as session:
+        assert session.exec(select(PlanVersion)).one().accepted_by == "the lead"
+
+
+def test_a_dispatch_is_made_and_carried_out(office: Office) -> None:
+    started = office.start("planDispatch", "seconds: 1, accept: true")
+    ended = office.followed(started["id"])[-1]
+    assert (ended["state"], ended["dispatch"]["accepted"]) == ("DONE", True)
+    assert {ship["reference"] for ship in ended["dispatch"]["ships"]} == {"O-0", "O-1", "O-2"}
+    found = office.client.ask(
+        "{ promises { ... on PromiseConnection { edges { node { reference state shipOn } } } } }"
+    )
+    assert {(edge["node"]["reference"], edge["node"]["state"]) for edge in found["edges"]} == {
+        ("O-0", "CONFIRMED"),
+        ("O-1", "CONFIRMED"),
+        ("O-2", "CONFIRMED"),
+    }
+
+
+def test_one_plan_of_a_kind_is_made_at_a_time_and_can_be_given_up(
+    office: Office, db: Database
+) -> None:
+    first = office.start("planPropagation", "weeks: 20, seconds: 600")
+    second = office.start("planPropagation", "weeks: 20, seconds: 1")
+    assert second["code"] == "JOB_RUNNING"
+    assert office.cancel(first["id"], keep=False)["state"] == "CANCELLED"
+    assert office.followed(first["id"])[-1]["state"] == "CANCELLED"
+    with db.reading() as session:
+        assert session.exec(select(PlanVersion)).all() == []
+    third = office.start("planPropagation", "weeks: 20, seconds: 1")
+    assert office.followed(third["id"])[-1]["state"] == "DONE"
+
+
+def test_a_plan_that_has_to_end_now_keeps_the_best_it_has(office: Office, db: Database) -> None:
+    started = office.start("planPropagation", "weeks: 20, seconds: 600")
+    assert office.cancel(started["id"], keep=True)["state"] == "RUNNING"
+    ended = office.followed(started["id"])[-1]
+    with db.reading() as session:
+        stored = [row.version for row in session.exec(select(PlanVersion))]
+    assert (ended["state"], [ended["version"]]) == ("DONE", stored)
+
+
+def test_the_api_answers_while_a_plan_is_made(office: Office) -> None:
+    started = office.start("planPropagation", "weeks: 20, seconds: 1")
+    answers = 0
+    while answers < 20:
+        assert office.client.ask("{ products { __typename } }") == {
+            "__typename": "ProductConnection"
+        }
+        answers += 1
+    assert office.followed(started["id"])[-1]["state"] == "DONE"
+
+
+def test_a_plan_of_no_weeks_or_no_time_is_refused(office: Office) -> None:
+    for arguments in ("weeks: 0, seconds: 1", "weeks: 8, seconds: 0", "weeks: 8, seconds: 1e9"):
+        assert office.start("planPropagation", arguments)["code"] == "INVALID"
+
+
+def test_a_job_nobody_started_is_unknown(office: Office) -> None:
+    assert office.cancel("nonsense", keep=True)["code"] == "NOT_FOUND"
+    (heard,) = office.followed("nonsense")
+    assert heard["code"] == "NOT_FOUND"
