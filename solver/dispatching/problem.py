@@ -1,0 +1,236 @@
+"""Which orders wait, which lots are there, and what does a day late cost? The dispatch problem.
+
+Days are 0..days-1, all numbers are whole, costs are in the problem's own cost unit. The JSON forms
+are `dispatch-problem/1` and `dispatch-plan/1`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+PROBLEM_FORM = "dispatch-problem/1"
+PLAN_FORM = "dispatch-plan/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """On which days (both included) may these plugs ship?"""
+
+    key: str
+    ready: int
+    last_sale: int
+    plugs: int
+
+    def __post_init__(self) -> None:
+        if self.plugs < 0 or self.last_sale < self.ready:
+            found = f"ready {self.ready}, last sale {self.last_sale}, {self.plugs} plugs"
+            raise ValueError(f"Lot {self.key!r}: plugs >= 0 and last sale >= ready, got {found}")
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """Which lots can an order for this crop and grade take?"""
+
+    key: str
+    lots: tuple[Lot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """How many plugs of which pool does an order want?"""
+
+    pool: str
+    plugs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What is ordered, and on which days may it leave?
+
+    It ships whole, on one of `open_days`, or not at all. `first_day` is the day promised first (or
+    wished), `kept_day` its present ship day or None, `minutes` the time to pack it.
+    """
+
+    key: str
+    lines: tuple[Line, ...]
+    open_days: tuple[int, ...]
+    first_day: int
+    weight: int = 1
+    kept_day: int | None = None
+    minutes: int = 0
+
+    def __post_init__(self) -> None:
+        if min(self.weight, self.minutes, *(line.plugs for line in self.lines), 0) < 0:
+            raise ValueError(f"Order {self.key!r}: weight, minutes and plugs must be >= 0")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Which day does each order ship? Raises ValueError, naming the part, if it cannot be read.
+
+    `minutes[d]` is packing time; a minute more costs `overload_cost`. Lateness costs
+    `weight * late_cost` a day after `first_day`, leaving the kept day `re_date_cost`, not shipping
+    `weight * unshipped_cost`, and a plug `age_cost` a day between its lot's ready and ship day.
+    """
+
+    days: int
+    pools: tuple[Pool, ...]
+    orders: tuple[Order, ...]
+    minutes: tuple[int, ...]
+    overload_cost: int
+    late_cost: int
+    unshipped_cost: int
+    re_date_cost: int
+    age_cost: int
+    name: str = ""
+    cost_unit: str = "cent"
+
+    def __post_init__(self) -> None:
+        if len(self.minutes) != self.days:
+            found = f"{len(self.minutes)} for {self.days} days"
+            raise ValueError(f"Dispatch problem: minutes need one value a day, got {found}")
+        costs = (self.overload_cost, self.late_cost, self.unshipped_cost, self.re_date_cost)
+        if min(*costs, self.age_cost, *self.minutes, 0) < 0:
+            raise ValueError("Dispatch problem: costs and minutes must be >= 0; correct them")
+        if len(self.pool_of) != len(self.pools) or len(self.order_of) != len(self.orders):
+            raise ValueError("Dispatch problem: a pool's or order's key stands twice; rename one")
+        for order in self.orders:
+            if any(line.pool not in self.pool_of for line in order.lines):
+                raise ValueError(f"Order {order.key!r}: a line names a pool that is not there")
+            if any(not 0 <= day < self.days for day in order.open_days):
+                raise ValueError(f"Order {order.key!r}: open days must be in 0..{self.days - 1}")
+
+    @cached_property
+    def pool_of(self) -> Mapping[str, Pool]:
+        return {pool.key: pool for pool in self.pools}
+
+    @cached_property
+    def order_of(self) -> Mapping[str, Order]:
+        return {order.key: order for order in self.orders}
+
+    def order_cost(self, order: Order, day: int | None) -> int:
+        """What does it cost that this order ships on this day (None: not at all)?
+
+        Lateness and re-dating; plant age and overload depend on the other orders too.
+        """
+        if day is None:
+            return order.weight * self.unshipped_cost
+        late = order.weight * self.late_cost * max(0, day - order.first_day)
+        moved = order.kept_day is not None and order.kept_day != day
+        return late + (self.re_date_cost if moved else 0)
+
+    def to_json(self) -> str:
+        """The problem as text of the form dispatch-problem/1."""
+        return json.dumps(
+            {
+                "form": PROBLEM_FORM,
+                "name": self.name,
+                "days": self.days,
+                "cost_unit": self.cost_unit,
+                "pools": [_pool_json(pool) for pool in self.pools],
+                "orders": [_order_json(order) for order in self.orders],
+                "minutes": list(self.minutes),
+                "overload_cost": self.overload_cost,
+                "late_cost": self.late_cost,
+                "unshipped_cost": self.unshipped_cost,
+                "re_date_cost": self.re_date_cost,
+                "age_cost": self.age_cost,
+            },
+            separators=(",", ":"),
+        )
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Problem:
+        """The problem in a text of the form dispatch-problem/1. Raises ValueError for any other."""
+        data = _read(text, PROBLEM_FORM)
+        try:
+            return cls(
+                days=data["days"],
+                pools=tuple(_pool(pool) for pool in data["pools"]),
+                orders=tuple(_order(order) for order in data["orders"]),
+                minutes=tuple(data["minutes"]),
+                name=data.get("name", ""),
+                cost_unit=data.get("cost_unit", "cent"),
+                **{f"{cost}_cost": data[f"{cost}_cost"] for cost in _COSTS},
+            )
+        except (KeyError, TypeError) as wrong:
+            raise ValueError(f"Dispatch problem: missing or wrong field {wrong}") from wrong
+
+
+_COSTS = ("overload", "late", "unshipped", "re_date", "age")
+
+
+def _pool_json(pool: Pool) -> dict[str, Any]:
+    lots = [
+        {"key": lot.key, "ready": lot.ready, "last_sale": lot.last_sale, "plugs": lot.plugs}
+        for lot in pool.lots
+    ]
+    return {"key": pool.key, "lots": lots}
+
+
+def _order_json(order: Order) -> dict[str, Any]:
+    return {
+        "key": order.key,
+        "lines": [{"pool": line.pool, "plugs": line.plugs} for line in order.lines],
+        "open_days": list(order.open_days),
+        "first_day": order.first_day,
+        "weight": order.weight,
+        "kept_day": order.kept_day,
+        "minutes": order.minutes,
+    }
+
+
+def _pool(data: Mapping[str, Any]) -> Pool:
+    lots = (Lot(lot["key"], lot["ready"], lot["last_sale"], lot["plugs"]) for lot in data["lots"])
+    return Pool(data["key"], tuple(lots))
+
+
+def _order(data: Mapping[str, Any]) -> Order:
+    return Order(
+        data["key"],
+        tuple(Line(line["pool"], line["plugs"]) for line in data["lines"]),
+        tuple(sorted(set(data["open_days"]))),
+        data["first_day"],
+        data["weight"],
+        data.get("kept_day"),
+        data["minutes"],
+    )
+
+
+def _read(text: str | bytes, form: str) -> dict[str, Any]:
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.get("form") != form:
+        found = data.get("form") if isinstance(data, dict) else type(data).__name__
+        raise ValueError(f"Dispatch: the form must be {form}, got {found!r}")
+    return data
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which day does each order ship? An order that is not in `ships` does not ship."""
+
+    ships: Mapping[str, int]
+    cost: int | None = None
+    bound: int | None = None
+    form: str = field(default=PLAN_FORM, repr=False)
+
+    def to_json(self) -> str:
+        """The plan as text of the form dispatch-plan/1."""
+        ships = [{"order": order, "day": day} for order, day in self.ships.items()]
+        data = {"form": self.form, "ships": ships, "cost": self.cost, "bound": self.bound}
+        return json.dumps(data, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Plan:
+        """The plan in a text of the form dispatch-plan/1. Raises ValueError for any other."""
+        data = _read(text, PLAN_FORM)
+        ships: dict[str, int] = {}
+        for entry in data["ships"]:
+            if entry["order"] in ships:
+                raise ValueError(f"Dispatch plan: order {entry['order']!r} ships twice")
+            ships[entry["order"]] = entry["day"]
+        return cls(ships, data.get("cost"), data.get("bound"))

@@ -1,0 +1,189 @@
+"""Which plan is cheapest? From the relaxation, by proof, to the whole model.
+
+The linear relaxation ships nearly every order whole. Its prices prove a bound, and prove of most
+ship days that no plan cheaper than the best so far uses them: these are left out. What the
+relaxation ships whole is fixed for a first plan; then some hundred orders are set free at a time;
+at last everything that is not ruled out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from solver.dispatching.judge import cost, violations
+from solver.dispatching.model import (
+    Mask,
+    Matrix,
+    Part,
+    Prices,
+    build,
+    columns_of,
+    part,
+    part_around,
+    plan_of,
+    prices,
+)
+from solver.dispatching.problem import Plan, Problem
+from solver.first_come import first_come
+from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
+
+_WHOLE = 1e-6
+# Of the plan's cost: a ship day dearer than this above the bound is not worth a first look.
+_FIRST_LOOK = 0.01
+_NEIGHBOURHOODS = 0.3  # most of the time left that goes into neighbourhoods
+_WORTH_IT = 8.0  # seconds left, in seconds of the relaxation
+_VAIN = 3  # so many neighbourhoods without a better plan, and they end
+_FREE = 250  # orders that are free at a time
+_FEW = 0.2  # share of orders without a day to keep, up to which a replan starts from the kept days
+
+
+def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
+    """Which day does each order ship at the least cost? Always gives a plan.
+
+    The outcome's plan is judged without the solver; its bound is proven for the whole problem.
+    Progress and stop as in `Limits`; a stop or Ctrl-C keeps the best plan so far.
+    """
+    search = _Search(problem, Clock(limits))
+    with keeping_the_best(search.clock):
+        search.run()
+    return search.outcome()
+
+
+class _Search:
+    """The best plan and bound so far, and the steps that improve them."""
+
+    def __init__(self, problem: Problem, clock: Clock) -> None:
+        self.problem = problem
+        self.clock = clock
+        self.plan = min((first_come(problem), first_come(problem, True)), key=self._cost)
+        self.best = self._cost(self.plan)
+        self.bound: float = -math.inf
+        self.notes: dict[str, float] = {}
+
+    def _cost(self, plan: Plan) -> int:
+        return cost(self.problem, plan)
+
+    def run(self) -> None:
+        self.clock.report(self.best, None)
+        whole = build(self.problem)
+        if not whole.whole.any():
+            self.bound = self.best
+            return
+        self._keep_days(whole)
+        self._note("start")
+        if not self.clock.left():
+            return
+        seconds, seed = self.clock.left(), self.clock.limits.seed
+        relaxed = run_linear(part(whole).linear, seconds, relaxed=True, seed=seed)
+        taken = seconds - self.clock.left()
+        proof = prices(whole, relaxed)
+        if proof is None:
+            return
+        self._prove(proof.bound)
+        self._note("relaxation")
+        self._round(whole, proof)
+        # The whole model takes many relaxations' time to its first plan or better bound.
+        worth_it = self.clock.left() > _WORTH_IT * taken
+        self._neighbourhoods(whole, proof, _NEIGHBOURHOODS if worth_it else 1.0)
+        if worth_it:
+            self._all(whole, proof)
+
+    def _keep_days(self, whole: Matrix) -> None:
+        """After a small change: everybody stays who can, the others find their best day."""
+        kept = np.array(
+            [o.kept_day if o.kept_day in o.open_days else -1 for o in self.problem.orders]
+        )
+        free = sum(
+            1 for o, day in zip(self.problem.orders, kept, strict=True) if o.open_days and day < 0
+        )
+        if free <= _FEW * len(self.problem.orders):
+            fixed = whole.whole & (whole.day == kept[whole.order])
+            self._solve(whole, part_around(whole, whole.whole, fixed), self.clock.left() / 2)
+
+    def _round(self, whole: Matrix, proof: Prices) -> None:
+        """What the relaxation ships whole stays there; the undecided find their best day."""
+        fixed = whole.whole & (proof.value > 1 - _WHOLE)
+        undecided = np.zeros(whole.order_row.size, dtype=bool)
+        undecided[whole.order[whole.whole & (proof.value > _WHOLE) & ~fixed]] = True
+        cheap = proof.reduced <= _FIRST_LOOK * abs(proof.bound) + 1.0
+        keep = whole.whole & (cheap | undecided[whole.order])
+        self._solve(whole, part_around(whole, keep, fixed), self.clock.left() / 2)
+        self._note("rounded")
+
+    def _neighbourhoods(self, whole: Matrix, proof: Prices, share: float) -> None:
+        """Some orders are set free at a time, the undecided of the relaxation always."""
+        rng = np.random.default_rng(self.clock.limits.seed)
+        undecided = whole.whole & (proof.value > _WHOLE) & (proof.value < 1 - _WHOLE)
+        ends = self.clock.left() * (1 - share)
+        vain = 0
+        while vain < _VAIN and self.clock.left() > ends and not self._done():
+            before = self.best
+            room = self.best - proof.bound
+            free = np.zeros(whole.order_row.size, dtype=bool)
+            free[whole.order[undecided]] = True
+            movable = np.flatnonzero(self._movable(whole, proof, room) & ~free)
+            free[rng.permutation(movable)[:_FREE]] = True
+            fixed = columns_of(self.problem, whole, self.plan) & ~free[whole.order]
+            keep = whole.whole & (proof.reduced <= room + _WHOLE)
+            self._solve(whole, part_around(whole, keep, fixed), self.clock.left() - ends)
+            vain = vain + 1 if self.best == before else 0
+            self.notes["neighbourhoods"] = self.notes.get("neighbourhoods", 0) + 1
+        self._note("neighbourhoods")
+
+    def _movable(self, whole: Matrix, proof: Prices, room: float) -> Mask:
+        """Orders with more than one day that could be in a plan cheaper than the best."""
+        ways = whole.order[whole.whole & (proof.reduced < room)]
+        return np.asarray(np.bincount(ways, minlength=whole.order_row.size) > 1)
+
+    def _all(self, whole: Matrix, proof: Prices) -> None:
+        """Everything that is not ruled out, whose bound is one of the whole problem."""
+        if self._done() or not self.clock.left():
+            return
+        room = max(self.best - proof.bound, 0.0) + _WHOLE
+        keep = (proof.reduced <= room) | (proof.value > _WHOLE)
+        price = np.where(whole.order_row >= 0, -proof.of_row[whole.order_row], 0.0)
+        model = part(whole, keep, price > room)
+        bound = self._solve(whole, model, self.clock.left())
+        if bound is not None:
+            self._prove(min(bound, self.best))
+        self._note("all")
+
+    def _solve(self, whole: Matrix, model: Part, seconds: float) -> float | None:
+        """Solves a part, keeps its plan if it is better, and gives the part's bound."""
+        answer = run_linear(model.linear, seconds, seed=self.clock.limits.seed)
+        if answer.values is not None:
+            plan = plan_of(self.problem, whole, answer.values, model)
+            if not violations(self.problem, plan) and self._cost(plan) < self.best:
+                self.plan, self.best = plan, self._cost(plan)
+        self.clock.report(self.best, self._whole_bound())
+        return answer.bound if math.isfinite(answer.bound) else None
+
+    def _prove(self, bound: float) -> None:
+        self.bound = max(self.bound, bound)
+        self.clock.report(self.best, self._whole_bound())
+
+    def _whole_bound(self) -> int | None:
+        """Costs are whole, so a bound is rounded up, forgiving rounding errors."""
+        if not math.isfinite(self.bound):
+            return None
+        slack = 1e-9 * abs(self.bound) + 1e-6
+        return min(self.best, math.ceil(self.bound - slack))
+
+    def _done(self) -> bool:
+        return self._whole_bound() == self.best
+
+    def _note(self, name: str) -> None:
+        self.notes[f"seconds_{name}"] = round(self.clock.seconds(), 3)
+        self.notes[f"cost_{name}"] = self.best
+
+    def outcome(self) -> Outcome[Plan]:
+        bound = self._whole_bound()
+        if bound == self.best:
+            status = Status.OPTIMAL
+        else:
+            status = Status.STOPPED if self.clock.stopped() else Status.FEASIBLE
+        plan = replace(self.plan, cost=self.best, bound=bound)
+        return Outcome(plan, self.best, bound, self.clock.seconds(), status, self.notes)

@@ -1,0 +1,75 @@
+"""Which day does each order ship if the first to come is the first served? A rule of thumb.
+
+What a dispatch plan must beat: orders in the order in which they came in, each on the first of its
+open days that still has plugs and packing minutes; where every day is full, on the first with
+plugs.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from solver.dispatching.problem import Lot, Order, Plan, Problem
+
+
+def first_come(problem: Problem, keep: bool = False) -> Plan:
+    """Which plan comes of serving first who came first?
+
+    Each takes the plugs with the first last sale day, as a packer would. With `keep` an order
+    stays on its present day where it can.
+    """
+    shed = _Shed(problem)
+    ships: dict[str, int] = {}
+    waiting = list(problem.orders)
+    if keep:
+        waiting.sort(key=lambda order: order.kept_day not in order.open_days)
+    for order in waiting:
+        days = list(order.open_days)
+        if keep and order.kept_day in days:
+            days = [order.kept_day, *(day for day in days if day != order.kept_day)]
+        full = None
+        for day in days:
+            if shed.has_plugs(order, day):
+                if shed.minutes[day] >= order.minutes:
+                    break
+                full = day if full is None else full
+        else:
+            if full is None:
+                continue
+            day = full
+        shed.take(order, day)
+        ships[order.key] = day
+    return Plan(ships)
+
+
+class _Shed:
+    """What is left of lots and minutes."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.minutes = list(problem.minutes)
+        self._lots: dict[str, list[Lot]] = {
+            pool.key: sorted(pool.lots, key=lambda lot: (lot.last_sale, lot.ready))
+            for pool in problem.pools
+        }
+        self._left = {(pool.key, lot.key): lot.plugs for pool in problem.pools for lot in pool.lots}
+
+    def _on_sale(self, pool: str, day: int) -> list[Lot]:
+        return [lot for lot in self._lots[pool] if lot.ready <= day <= lot.last_sale]
+
+    def has_plugs(self, order: Order, day: int) -> bool:
+        wanted: dict[str, int] = defaultdict(int)
+        for line in order.lines:
+            wanted[line.pool] += line.plugs
+        return all(
+            sum(self._left[pool, lot.key] for lot in self._on_sale(pool, day)) >= plugs
+            for pool, plugs in wanted.items()
+        )
+
+    def take(self, order: Order, day: int) -> None:
+        self.minutes[day] -= order.minutes
+        for line in order.lines:
+            need = line.plugs
+            for lot in self._on_sale(line.pool, day):
+                here = min(need, self._left[line.pool, lot.key])
+                self._left[line.pool, lot.key] -= here
+                need -= here
