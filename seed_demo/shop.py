@@ -101,13 +101,16 @@ def as_quote(basket: Asked, found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _reason(reasons: Iterable[dict[str, str]]) -> str:
-    """Every reason once; a service is named where the reason is its own alone."""
-    services: dict[str, list[str]] = {}
+    """What closes the day for every service, where there is such a thing; else each its own."""
+    services: dict[str, set[str]] = {}
     for each in reasons:
-        services.setdefault(each["text"], []).append(each["service"])
-    return "; ".join(
-        f"{text} ({of[0]})" if len(of) == 1 and of[0] else text for text, of in services.items()
-    )
+        services.setdefault(each["text"], set()).add(each["service"])
+    named = set().union(*services.values()) - {""}
+    for enough in ({""}, named):
+        texts = [text for text, of in services.items() if of == enough]
+        if texts:
+            return "; ".join(texts)
+    return "; ".join(f"{text} ({', '.join(sorted(of))})" for text, of in services.items())
 
 
 def _refusal(found: dict[str, Any]) -> list[dict[str, str | None]]:

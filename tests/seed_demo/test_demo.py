@@ -1,0 +1,135 @@
+"""`nursery demo`: the whole job on the invented nursery, once, with the real server."""
+
+import io
+import json
+from contextlib import redirect_stdout
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import func
+from sqlmodel import col, select
+
+from api.running import running
+from nursery.batch import Batch
+from nursery.crop import Crop
+from nursery.database import Database, open_database
+from nursery.errors import Fault
+from nursery.order import Promise, PromiseLine, State
+from nursery.stock import Lot, Movement
+from nursery.supply import deficits
+from nursery.workbook import load
+from seed_demo import build, run_demo
+from seed_demo.build import DATABASE, WORKBOOK, read_tokens
+from seed_demo.nursery_data import TODAY
+from seed_demo.stock import VETOED
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo")
+
+
+@pytest.fixture(scope="module")
+def printed(folder: Path) -> dict[str, Any]:
+    """What `nursery demo --json` prints."""
+    out = io.StringIO()
+    with redirect_stdout(out):
+        run_demo(running, folder, seconds=4, as_json=True)
+    found: dict[str, Any] = json.loads(out.getvalue())
+    return found
+
+
+@pytest.fixture
+def demo_db(folder: Path, printed: dict[str, Any]) -> Any:
+    db = open_database(str(folder / DATABASE))
+    yield db
+    db.close()
+
+
+def test_the_plan_costs_no_less_than_its_bound_and_no_more_than_counting_back(
+    printed: dict[str, Any],
+) -> None:
+    plan = printed["plan"]
+    assert 0 < plan["bound"] <= plan["cost"] <= plan["backward_cost"]
+    assert plan["gap"] == pytest.approx((plan["cost"] - plan["bound"]) / plan["cost"])
+    assert (plan["weeks"], plan["starts"] > 20) == (26, True)
+    assert plan["unmet"] > 0  # tight: there is something to explain
+
+
+def test_most_of_the_open_orders_get_a_ship_day(printed: dict[str, Any]) -> None:
+    dispatch = printed["dispatch"]
+    assert dispatch["orders"] == 400
+    assert 250 <= dispatch["dispatched"] <= 400
+    assert 0 <= dispatch["late"] <= dispatch["dispatched"]
+
+
+def test_three_baskets_are_quoted_over_http_with_the_reason_of_every_refused_day(
+    printed: dict[str, Any],
+) -> None:
+    assert len(printed["quotes"]) == 3
+    for quote in printed["quotes"]:
+        assert TODAY < date.fromisoformat(quote["ship_on"]) < date.fromisoformat(quote["arrives"])
+        assert 0.5 < quote["probability"] <= 1
+        days = [refused["day"] for refused in quote["refused"]]
+        assert days == sorted(set(days)) and all(day < quote["ship_on"] for day in days)
+        assert all(refused["reason"] for refused in quote["refused"])
+    told = " ".join(each["reason"] for quote in printed["quotes"] for each in quote["refused"])
+    for why in ("Easter Monday", "closed on Saturdays", "°C forecast at Oberried", "plugs left"):
+        assert why in told
+
+
+def test_the_pick_sheet_takes_no_plug_under_a_veto_or_past_its_last_sale_date(
+    printed: dict[str, Any], demo_db: Database
+) -> None:
+    sheet = printed["pick_sheet"]
+    assert sheet and all(pick["plugs"] > 0 for pick in sheet)
+    assert all(pick["last_sale_on"] >= pick["ship_day"] > TODAY.isoformat() for pick in sheet)
+    with demo_db.reading() as session:
+        crops = {row.name: row.id for row in session.exec(select(Crop))}
+        batches = select(Batch.code).where(Batch.crop_id == crops[VETOED])
+        held = set(session.exec(batches))
+    assert held and held.isdisjoint(pick["batch_code"] for pick in sheet)
+
+
+def test_the_pick_sheet_holds_what_is_promised_for_its_day_and_no_more(
+    printed: dict[str, Any], demo_db: Database
+) -> None:
+    day = date.fromisoformat(printed["pick_sheet"][0]["ship_day"])
+    with demo_db.reading() as session:
+        promised = session.exec(
+            select(func.sum(PromiseLine.plugs))
+            .join(Promise)
+            .where(Promise.ship_on == day, col(Promise.state) == State.CONFIRMED)
+        ).one()
+    assert sum(pick["plugs"] for pick in printed["pick_sheet"]) == promised
+
+
+def test_no_plug_is_promised_twice_and_every_lot_agrees_with_its_ledger(
+    demo_db: Database,
+) -> None:
+    with demo_db.reading() as session:
+        assert deficits(session) == []
+        for lot in session.exec(select(Lot)):
+            rows = session.exec(select(func.sum(Movement.plugs)).where(Movement.lot_id == lot.id))
+            assert rows.one() == lot.plugs
+
+
+def test_loading_the_demos_workbook_again_changes_nothing(folder: Path, demo_db: Database) -> None:
+    report = load(demo_db, folder / WORKBOOK)
+    assert report.taken and (report.new, report.changed) == (0, 0), report.lines()
+
+
+def test_a_folder_that_holds_a_nursery_already_is_not_written_over(
+    folder: Path, printed: dict[str, Any]
+) -> None:
+    with pytest.raises(Fault, match="must not hold a nursery yet"):
+        build(folder)
+
+
+def test_the_demos_secrets_can_be_read_by_their_owner_alone(
+    folder: Path, printed: dict[str, Any]
+) -> None:
+    assert len(set(read_tokens(folder).values())) == 3
+    assert (folder / "tokens.txt").stat().st_mode & 0o077 == 0
