@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -255,7 +255,7 @@ def run_linear(
     threads: int = 1,
     seed: int = 0,
     gap: float = 0.0,
-    hint: Sequence[float] | None = None,
+    hint: Mapping[int, float] | None = None,
     output: bool = False,
 ) -> LinearAnswer:
     """Solves a linear model; `relaxed` drops wholeness and gives prices, `hint` is a start."""
@@ -270,8 +270,9 @@ def run_linear(
     hints = model_parameters_pb2.ModelSolveParametersProto()
     if hint is not None:
         one = hints.solution_hints.add()
-        one.variable_values.ids.extend(range(len(hint)))
-        one.variable_values.values.extend(hint)
+        columns = sorted(hint)
+        one.variable_values.ids.extend(columns)
+        one.variable_values.values.extend(hint[column] for column in columns)
     answer = mathopt_core.solve(
         proto,
         mathopt.SolverType[_TYPES[engine]].value,

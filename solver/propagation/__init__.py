@@ -6,7 +6,7 @@
 from solver.propagation.judge import cost, violations
 from solver.propagation.plan import Plan, Start
 from solver.propagation.problem import Area, Crop, Mother, Problem, Protocol, Stage
-from solver.propagation.solve import solve
+from solver.propagation.solving import solve
 
 __all__ = [
     "Area",

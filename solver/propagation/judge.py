@@ -82,8 +82,9 @@ def loads(problem: Problem, plan: Plan) -> Loads:
     trays_cost = 0
     for one, trays in _whole_runs(problem, plan):
         trays_cost += one.cost * trays
-        for area, week, taken in one.places:
-            places[area][week] += taken * trays
+        for area, enter, leave, taken in one.stays:
+            for week in range(enter, leave):
+                places[area][week] += taken * trays
         for week, work in one.minutes:
             minutes[week] += work * trays
         for week, made in one.plugs:

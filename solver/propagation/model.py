@@ -7,7 +7,7 @@ be left out: what they take is then given as a background that is already taken.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -102,16 +102,16 @@ class Taken:
 
     places: dict[str, list[float]]
     minutes: list[float]
-    starts: list[int]
-    propagules: dict[str, list[int]]
+    starts: list[float]
+    propagules: dict[str, list[float]]
 
     @staticmethod
     def by_work_in_progress(problem: Problem) -> Taken:
         return Taken(
             places={area.key: [float(n) for n in area.wip_places] for area in problem.areas},
             minutes=[float(n) for n in problem.wip_minutes],
-            starts=[0] * problem.weeks,
-            propagules={mother.key: [0] * problem.weeks for mother in problem.mothers},
+            starts=[0.0] * problem.weeks,
+            propagules={mother.key: [0.0] * problem.weeks for mother in problem.mothers},
         )
 
 
@@ -123,7 +123,9 @@ class FlowModel:
     linear: LinearModel = field(default_factory=LinearModel)
     trays: dict[RunKey, int] = field(default_factory=dict)
     batch: dict[Key, int] = field(default_factory=dict)
-    flows: dict[tuple[str, int, int], int] = field(default_factory=dict)
+    crop_flows: dict[str, list[tuple[int, int, int]]] = field(default_factory=dict)
+    columns: dict[str, tuple[int, int]] = field(default_factory=dict)
+    changes: dict[Key, int] = field(default_factory=dict)
     unmet: dict[Key, int] = field(default_factory=dict)
     place_rows: dict[Key, int] = field(default_factory=dict)
     minute_rows: dict[int, int] = field(default_factory=dict)
@@ -135,11 +137,10 @@ def build(
     problem: Problem,
     crops: Iterable[CropRuns],
     taken: Taken,
-    fixed: Iterable[Start] | None = None,
 ) -> FlowModel:
-    """The mixed-integer model of some crops beside what is taken; `fixed` stands as it is."""
+    """The mixed-integer model of some crops beside what is taken."""
     model = FlowModel(problem)
-    shared = _Shared()
+    shared = SharedRows()
     for one in crops:
         add_crop(model, one, shared)
     _add_places(model, shared, taken)
@@ -149,7 +150,7 @@ def build(
 
 
 @dataclass
-class _Shared:
+class SharedRows:
     """What the crops take of what they share, as entries of rows still to be made."""
 
     places: dict[Key, list[tuple[int, float]]] = field(default_factory=lambda: defaultdict(list))
@@ -158,14 +159,16 @@ class _Shared:
     quota: dict[Key, list[tuple[int, float]]] = field(default_factory=lambda: defaultdict(list))
 
 
-def add_crop(model: FlowModel, one: CropRuns, shared: _Shared) -> None:
+def add_crop(model: FlowModel, one: CropRuns, shared: SharedRows) -> None:
     """Adds the columns and rows that are a crop's own, and notes what it shares."""
+    first = len(model.linear.cost)
     supply = _add_runs(model, one, shared)
     _add_flows(model, one, shared, supply)
+    model.columns[one.crop.key] = (first, len(model.linear.cost))
 
 
 def _add_runs(
-    model: FlowModel, one: CropRuns, shared: _Shared
+    model: FlowModel, one: CropRuns, shared: SharedRows
 ) -> dict[int, list[tuple[int, float]]]:
     """Columns of runs and batches; returns the plugs that become ready, as entries by week."""
     linear, problem = model.linear, model.problem
@@ -179,15 +182,16 @@ def _add_runs(
         column = linear.column(run.cost, 0, most, whole=True)
         model.trays[run.protocol, run.week, run.extra] = column
         members[key].append(column)
-        for area, week, places in run.places:
-            shared.places[area, week].append((column, float(places)))
+        for area, enter, leave, places in run.stays:
+            shared.places[area, enter].append((column, float(places)))
+            shared.places[area, leave].append((column, -float(places)))
         for week, minutes in run.minutes:
             shared.minutes[week].append((column, float(minutes)))
         for week, plugs in run.plugs:
             supply[week].append((column, float(plugs)))
         if protocol.mother is not None and protocol.propagules:
             shared.quota[protocol.mother, run.week].append((column, float(protocol.propagules)))
-    fixed = batches(problem.fixed)
+    fixed, accepted = batches(problem.fixed), batches(problem.accepted)
     for key, columns in members.items():
         protocol = protocols[key[0]]
         price = protocol.batch_cost[key[1]]
@@ -199,7 +203,22 @@ def _add_runs(
         _add_batch_rows(linear, columns, column, (protocol.smallest_batch, one.most[key]))
         if key in fixed:
             linear.row(fixed[key], fixed[key], [(c, 1.0) for c in columns])
+        elif accepted.get(key):
+            _add_change(model, key, (columns, column), (accepted[key], one.most[key]))
     return supply
+
+
+def _add_change(
+    model: FlowModel, key: Key, columns: tuple[list[int], int], size: tuple[int, int]
+) -> None:
+    """A batch that keeps its accepted trays costs nothing; any other number costs a change."""
+    linear, (trays, batch), (accepted, most) = model.linear, columns, size
+    change = linear.column(model.problem.change_cost, 0, 1, whole=True)
+    model.changes[key] = change
+    members = [(column, 1.0) for column in trays]
+    linear.row(accepted, INFINITY, [*members, (change, float(accepted))])
+    linear.row(-INFINITY, accepted, [*members, (change, -float(max(0, most - accepted)))])
+    linear.row(1.0, INFINITY, [(batch, 1.0), (change, 1.0)])
 
 
 def _add_batch_rows(
@@ -214,11 +233,12 @@ def _add_batch_rows(
 def _add_flows(
     model: FlowModel,
     one: CropRuns,
-    shared: _Shared,
+    shared: SharedRows,
     supply: dict[int, list[tuple[int, float]]],
 ) -> None:
     linear, problem, crop = model.linear, model.problem, one.crop
     into: dict[int, list[int]] = defaultdict(list)
+    flows = model.crop_flows.setdefault(crop.key, [])
     for ready in range(problem.weeks):
         if not supply[ready] and not crop.ready[ready]:
             continue
@@ -231,12 +251,13 @@ def _add_flows(
             column = linear.column(
                 waits * crop.store_cost + late * crop.late_cost, 0.0, float(crop.demand[wanted])
             )
-            model.flows[crop.key, ready, wanted] = column
+            flows.append((ready, wanted, column))
             out.append((column, 1.0))
             into[wanted].append(column)
-            for week in range(ready, wanted):
+            if wanted > ready:
                 share = 1.0 / problem.plugs_per_ready_place
-                shared.places[problem.ready_area, week].append((column, share))
+                shared.places[problem.ready_area, ready].append((column, share))
+                shared.places[problem.ready_area, wanted].append((column, -share))
             _add_strong_row(model, one, (ready, wanted), column)
         price = crop.discard_cost if ready + crop.life <= problem.weeks else 0
         out.append((linear.column(price), 1.0))
@@ -257,29 +278,35 @@ def _add_strong_row(model: FlowModel, one: CropRuns, at: tuple[int, int], column
     ready, wanted = at
     wants = float(one.crop.demand[wanted])
     there = float(min(one.crop.ready[ready], wants))
-    makers = one.touched.get(ready, frozenset())
-    if not makers or there >= wants:
+    if there >= wants or not one.touched.get(ready):
         return
-    entries = [(model.batch[key], -wants) for key in sorted(makers) if key in model.batch]
+    entries = [(model.batch[batch], -wants) for batch in sorted(one.touched[ready])]
     model.linear.row(-INFINITY, there, [(column, 1.0), *entries])
 
 
-def _add_places(model: FlowModel, shared: _Shared, taken: Taken) -> None:
+def _add_places(model: FlowModel, shared: SharedRows, taken: Taken) -> None:
+    """Places taken in a week are those of the week before, and what enters less what leaves."""
     linear, problem = model.linear, model.problem
     for area in problem.areas:
+        before: int | None = None
         for week in range(problem.weeks):
             room = area.places[week] - taken.places[area.key][week]
-            entries = shared.places.get((area.key, week), [])
-            if not entries:
+            entries = _merged(shared.places.get((area.key, week), []))
+            if before is None and not entries:
                 linear.constant += max(0.0, -room) * problem.overflow_cost
                 continue
+            inside = linear.column(0.0)
             over = linear.column(problem.overflow_cost)
+            if before is not None:
+                entries.append((before, 1.0))
+            linear.row(0.0, 0.0, [*entries, (inside, -1.0)])
             model.place_rows[area.key, week] = linear.row(
-                -INFINITY, room, [*_merged(entries), (over, -1.0)]
+                -INFINITY, room, [(inside, 1.0), (over, -1.0)]
             )
+            before = inside
 
 
-def _add_minutes(model: FlowModel, shared: _Shared, taken: Taken) -> None:
+def _add_minutes(model: FlowModel, shared: SharedRows, taken: Taken) -> None:
     linear, problem = model.linear, model.problem
     for week in range(problem.weeks):
         entries = _merged(shared.minutes.get(week, []))
@@ -291,7 +318,7 @@ def _add_minutes(model: FlowModel, shared: _Shared, taken: Taken) -> None:
         model.minute_rows[week] = linear.row(done, done, [*entries, *used])
 
 
-def _add_rules(model: FlowModel, shared: _Shared, taken: Taken) -> None:
+def _add_rules(model: FlowModel, shared: SharedRows, taken: Taken) -> None:
     problem, linear = model.problem, model.linear
     fixed = batches(problem.fixed)
     protocols = problem.protocols()
@@ -302,7 +329,10 @@ def _add_rules(model: FlowModel, shared: _Shared, taken: Taken) -> None:
         allowed = max(problem.starts_per_week, forced[week]) - taken.starts[week]
         model.start_rows[week] = linear.row(-INFINITY, allowed, entries)
     quota = {mother.key: mother.quota for mother in problem.mothers}
+    users = Counter(protocol.mother for protocol in protocols.values())
     for (mother, week), entries in shared.quota.items():
+        if users[mother] == 1:
+            continue  # the largest batch of its only user says the same
         kept = sum(
             trays * protocols[key].propagules
             for (key, at), trays in fixed.items()

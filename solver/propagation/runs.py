@@ -15,8 +15,8 @@ from solver.propagation.problem import Crop, Problem, Protocol
 class Run:
     """One tray of a protocol, started in `week` and kept `extra` weeks longer at the end.
 
-    `places` are (area, week, places), `minutes` (week, minutes), `plugs` (ready week, plugs), all
-    inside the horizon; `cost` is per tray, without the batch.
+    `stays` are (area, week of entry, week of exit, places), `minutes` (week, minutes), `plugs`
+    (ready week, plugs), all inside the horizon; `cost` is per tray, without the batch.
     """
 
     crop: str
@@ -25,7 +25,7 @@ class Run:
     extra: int
     ready: int
     cost: int
-    places: tuple[tuple[str, int, int], ...]
+    stays: tuple[tuple[str, int, int, int], ...]
     minutes: tuple[tuple[int, int], ...]
     plugs: tuple[tuple[int, int], ...]
 
@@ -45,7 +45,7 @@ def run(weeks: int, crop: str, protocol: Protocol, week: int, extra: int) -> Run
     """The run, or None if it is not ready inside the horizon or is prolonged without a stage."""
     if extra and not protocol.stages:
         return None
-    places: list[tuple[str, int, int]] = []
+    stays: list[tuple[str, int, int, int]] = []
     minutes: list[tuple[int, int]] = []
     entry = week
     last = len(protocol.stages) - 1
@@ -56,8 +56,8 @@ def run(weeks: int, crop: str, protocol: Protocol, week: int, extra: int) -> Run
             return None
         if stage.minutes:
             minutes.append((entry, stage.minutes))
-        if stage.places:
-            places.extend((stage.area, at, stage.places) for at in range(entry, leave))
+        if stage.places and leave > entry:
+            stays.append((stage.area, entry, leave, stage.places))
         entry = leave
     return Run(
         crop=crop,
@@ -66,7 +66,7 @@ def run(weeks: int, crop: str, protocol: Protocol, week: int, extra: int) -> Run
         extra=extra,
         ready=entry,
         cost=protocol.tray_cost + extra * protocol.extra_cost,
-        places=tuple(places),
+        stays=tuple(stays),
         minutes=tuple(minutes),
         plugs=tuple(
             (entry + flush, plugs)

@@ -1,0 +1,224 @@
+"""Which plan is cheapest, and how far from the best can it be? The search within a time limit."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+from typing import Any
+
+from solver.propagation.backward import backward
+from solver.propagation.judge import complete, cost, loads, violations
+from solver.propagation.plan import Plan, Start, batches
+from solver.propagation.problem import Problem
+from solver.propagation.rounding import rounded
+from solver.propagation.search import Bounds, Neighbourhoods, Search, Stage
+from solver.propagation.state import Share, Shares, State
+from solver.propagation.tasks import CropBound, Desk, Relaxed, start
+from solver.run import Clock, Limits, Outcome, Status, keeping_the_best
+from solver.workers import Workers
+
+TASKS = "solver.propagation.tasks"
+
+
+@dataclass
+class _Best:
+    """The best plan that was judged, and what has been said about it."""
+
+    problem: Problem
+    clock: Clock
+    plan: Plan = field(default_factory=Plan)
+    bound: float = 0.0
+
+    def offer(self, starts: tuple[Start, ...]) -> None:
+        """Judges a plan and keeps it if it may be followed and is cheaper."""
+        plan = Plan(starts)
+        if violations(self.problem, plan):
+            return
+        price = cost(self.problem, plan)
+        if self.plan.cost is None or price < self.plan.cost:
+            self.plan = Plan(starts, price)
+            self.report()
+
+    def report(self) -> None:
+        self.clock.report(self.plan.cost, self.whole_bound())
+
+    def whole_bound(self) -> int:
+        bound = max(0, int(-(-(self.bound * (1 - 1e-9) - 0.5) // 1)))
+        return min(bound, self.plan.cost) if self.plan.cost is not None else bound
+
+    def proven(self) -> bool:
+        return self.plan.cost is not None and self.whole_bound() >= self.plan.cost
+
+
+def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
+    """The best plan found within the limits, judged, with a bound proven for the full model."""
+    clock = Clock(limits)
+    best = _Best(problem, clock)
+    with (
+        keeping_the_best(clock),
+        Workers(TASKS, problem, limits.threads) as workers,
+    ):
+        best.offer(backward(problem).starts)
+        _Conductor(problem, limits, clock, best, workers).run()
+    plan = Plan(best.plan.starts, best.plan.cost, best.whole_bound())
+    status = Status.FEASIBLE
+    if best.proven():
+        status = Status.OPTIMAL
+    elif clock.stopped():
+        status = Status.STOPPED
+    return Outcome(plan, plan.cost, plan.bound, clock.seconds(), status)
+
+
+class _Conductor:
+    """Gives tasks to workers until the time is over."""
+
+    def __init__(
+        self, problem: Problem, limits: Limits, clock: Clock, best: _Best, workers: Workers
+    ) -> None:
+        self.problem = problem
+        self.limits = limits
+        self.clock = clock
+        self.best = best
+        self.workers = workers
+        self.desk: Desk = start(problem)
+        self.bounds = Bounds(problem)
+        self.search: Search | None = None
+        self.to_price: list[tuple[int, bool]] = []
+        self.pricing = 0
+        self.judged_at = 0.0
+        self.turns = [0.45, 0.6, 0.8]
+
+    def run(self) -> None:
+        self.workers.give(("relax",), "relax", [], self.clock.left())
+        while self.clock.left() > 0 and not self.best.proven():
+            self._give()
+            for ticket, result in self.workers.take(min(0.2, self.clock.left())):
+                self._taken(ticket, result)
+            self._judge(last=False)
+        self._judge(last=True)
+
+    def _give(self) -> None:
+        while self.workers.idle():
+            task = self._next()
+            if task is None:
+                return
+            self.workers.give(*task)
+
+    def _next(self) -> tuple[Any, ...] | None:
+        left = self.clock.left()
+        if self.search is None or left < 0.2:
+            return None
+        self._stage()
+        if self.to_price and self.search.stage != Stage.FIRST and self.pricing < self._pricers():
+            crop, whole = self.to_price.pop(0)
+            self.pricing += 1
+            limit = min(left, 1.0)
+            arguments = (crop, self.bounds.prices, limit, whole)
+            return ("price", crop, whole), "price", *arguments
+        seconds = min(left, max(1.0, min(5.0, self.limits.seconds / 12)))
+        change = self.search.next_change(seconds)
+        if change is None:
+            return None
+        return ("improve", change, self.clock.seconds()), "improve", change
+
+    def _stage(self) -> None:
+        """Batches first; then their trays; then both, with what is left of the time."""
+        search = self.search
+        assert search is not None
+        share = self.clock.seconds() / self.limits.seconds
+        if not self.turns or share < self.turns[0] or search.unmade:
+            return
+        if search.stage == Stage.BATCHES:
+            self.turns.pop(0)
+            search.trays_pass(max(1, len(self.problem.crops) // 2))
+        elif search.stage == Stage.BOTH:
+            self.turns.pop(0)
+            search.stage = Stage.BATCHES
+            search.neighbourhoods.size *= 2
+
+    def _pricers(self) -> int:
+        early = self.clock.seconds() < 0.6 * self.limits.seconds
+        return max(1, self.limits.threads - 1) if early else self.limits.threads
+
+    def _taken(self, ticket: tuple[Any, ...], result: Any) -> None:
+        if ticket[0] == "relax":
+            if result is not None:
+                self._relaxed(result)
+        elif ticket[0] == "price":
+            self._priced(ticket[1], ticket[2], result)
+        else:
+            _, change, began = ticket
+            assert self.search is not None
+            making = bool(self.search.unmade)
+            self.search.changed(change, result)
+            if not making:
+                seconds = self.clock.seconds() - began
+                self.search.neighbourhoods.easy(result.optimal, seconds, change.seconds)
+            elif self.search.whole():
+                self._judge(last=True)
+                self.search.neighbourhoods.size *= 0.5
+
+    def _priced(self, crop: int, whole: bool, result: CropBound) -> None:
+        self.pricing -= 1
+        self.bounds.crop(result)
+        if not whole and result.optimal:
+            self.to_price.append((crop, True))
+        if self.bounds.best > self.best.bound:
+            self.best.bound = self.bounds.best
+            self.best.report()
+
+    def _relaxed(self, relaxed: Relaxed) -> None:
+        self.bounds.relaxed(relaxed)
+        self.best.bound = max(self.best.bound, self.bounds.best)
+        self.best.report()
+        self.to_price = [(at, False) for at in range(len(self.problem.crops))]
+        if self.search is not None:
+            return
+        for least in (0.3, 0.6):
+            self.best.offer(rounded(self.problem, relaxed.shares, least))
+        state = State(self.problem, shares_of(self.desk, self.best.plan))
+        chance = random.Random(self.limits.seed)
+        places = Neighbourhoods(self.problem, chance, 250.0)
+        self.search = Search(self.problem, places, state, state)
+        self.search.first_pass(relaxed.shares, max(1, 270 // max(1, self.problem.weeks)))
+
+    def _judge(self, last: bool) -> None:
+        """Judges the present plan now and then, and at the end."""
+        if self.search is None or not self.search.whole():
+            return
+        every = 1.0 + len(self.problem.crops) * self.problem.weeks / 5000
+        if not last and self.clock.seconds() - self.judged_at < every:
+            return
+        self.judged_at = self.clock.seconds()
+        state = self.search.state
+        if self.best.plan.cost is not None and state.cost() >= self.best.plan.cost - 0.5:
+            return
+        starts = [
+            Start(*key, round(trays))
+            for share in state.shares
+            for key, trays in share.trays.items()
+            if round(trays)
+        ]
+        self.best.offer(tuple(sorted(starts)))
+
+
+def shares_of(desk: Desk, plan: Plan) -> list[Share]:
+    """A judged plan as shares, with the cheapest flows."""
+    problem = desk.problem
+    rest = complete(problem, loads(problem, plan))
+    flows: dict[str, dict[tuple[int, int], float]] = {crop.key: {} for crop in problem.crops}
+    for flow in rest.flows:
+        flows[flow.crop][flow.ready, flow.wanted] = flow.plugs
+    found = []
+    shares: Shares = desk.shares
+    planned = batches(plan.starts)
+    for at, one in enumerate(desk.crops):
+        names = {protocol.key for protocol in one.crop.protocols}
+        trays = {
+            (s.protocol, s.week, s.extra): float(s.trays)
+            for s in plan.starts
+            if s.protocol in names
+        }
+        batch = {key: 1.0 for key in planned if key[0] in names}
+        found.append(shares.make(at, trays, batch, flows[one.crop.key]))
+    return found

@@ -1,0 +1,279 @@
+"""What do workers solve? The relaxation, one crop at given prices, a few crops anew."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from solver.linear import INFINITY, LinearAnswer, LinearModel
+from solver.propagation.model import (
+    CropRuns,
+    FlowModel,
+    SharedRows,
+    Taken,
+    add_crop,
+    build,
+    crop_runs,
+)
+from solver.propagation.problem import Problem
+from solver.propagation.state import (
+    Floats,
+    Share,
+    Shares,
+    allowed_quota,
+    allowed_starts,
+)
+from solver.run import run_linear
+
+
+@dataclass
+class Desk:
+    """What a worker keeps between tasks."""
+
+    problem: Problem
+    crops: tuple[CropRuns, ...]
+    shares: Shares
+
+
+def start(problem: Problem) -> Desk:
+    """Called once in each worker process."""
+    crops = crop_runs(problem)
+    return Desk(problem, crops, Shares(problem, crops))
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What a place, a minute, a batch start and a propagule are worth in each week."""
+
+    places: Floats
+    minutes: Floats
+    starts: Floats
+    propagules: dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class Floor:
+    """A proven statement about one crop: `sum of costs x columns >= least` for all its plans."""
+
+    crop: int
+    costs: Floats
+    least: float
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """The linear relaxation's answer: a fractional share a crop, prices, and its objective."""
+
+    shares: list[Share]
+    prices: Prices
+    objective: float
+
+
+def relax(desk: Desk, floors: Sequence[Floor], seconds: float) -> Relaxed | None:
+    """The linear relaxation with some floors added; None if it took too long."""
+    model = build(desk.problem, desk.crops, Taken.by_work_in_progress(desk.problem))
+    for floor in floors:
+        first, end = model.columns[desk.crops[floor.crop].crop.key]
+        scale = 1000.0 / max(1.0, abs(floor.least))
+        entries = [
+            (first + at, float(value) * scale)
+            for at, value in enumerate(floor.costs[: end - first])
+            if value
+        ]
+        model.linear.row(floor.least * scale, INFINITY, entries)
+    answer = run_linear(model.linear, seconds, relaxed=True)
+    if answer.values is None or answer.prices is None or not answer.optimal:
+        return None
+    shares = [desk.shares.from_values(at, model, answer.values) for at in range(len(desk.crops))]
+    return Relaxed(shares, _prices(desk.problem, model, answer), answer.bound)
+
+
+def _prices(problem: Problem, model: FlowModel, answer: LinearAnswer) -> Prices:
+    assert answer.prices is not None
+    prices = answer.prices
+    weeks = problem.weeks
+    areas = {area.key: at for at, area in enumerate(problem.areas)}
+    places = np.zeros((len(areas), weeks))
+    for (area, week), row in model.place_rows.items():
+        places[areas[area], week] = min(max(0.0, -prices[row]), problem.overflow_cost)
+    minutes, starts = np.zeros(weeks), np.zeros(weeks)
+    for week, row in model.minute_rows.items():
+        minutes[week] = min(max(0.0, -prices[row]), problem.beyond_cost)
+    for week, row in model.start_rows.items():
+        starts[week] = max(0.0, -prices[row])
+    propagules: dict[str, Floats] = {}
+    for (mother, week), row in model.quota_rows.items():
+        of_block = propagules.setdefault(mother, np.zeros(weeks))
+        of_block[week] = max(0.0, -prices[row])
+    return Prices(places, minutes, starts, propagules)
+
+
+def priced_constant(problem: Problem, prices: Prices) -> float:
+    """What the shared resources add to the bound that the crops at these prices give."""
+    total = 0.0
+    for at, area in enumerate(problem.areas):
+        room = np.array(area.places, dtype=float) - np.array(area.wip_places, dtype=float)
+        total -= float(prices.places[at] @ room)
+    minutes = prices.minutes
+    total += float(minutes @ np.array(problem.wip_minutes, dtype=float))
+    regular = np.array(problem.regular_minutes, dtype=float)
+    overtime = np.array(problem.overtime_minutes, dtype=float)
+    total += float(np.minimum(problem.regular_cost - minutes, 0.0) @ regular)
+    total += float(np.minimum(problem.overtime_cost - minutes, 0.0) @ overtime)
+    total -= float(prices.starts @ allowed_starts(problem))
+    for mother, worth in prices.propagules.items():
+        total -= float(worth @ allowed_quota(problem, mother))
+    return total
+
+
+@dataclass(frozen=True)
+class CropBound:
+    """One crop at given prices: a proven floor of its cost, and how it was found."""
+
+    floor: Floor
+    optimal: bool
+    share: Share | None
+
+
+def price(desk: Desk, crop: int, prices: Prices, seconds: float, whole: bool) -> CropBound:
+    """The cheapest a crop alone can be at given prices, proven.
+
+    Batches are whole; trays only if `whole` is said, which is harder and gains less.
+    """
+    model, costs = _priced_crop(desk, crop, prices)
+    linear = model.linear
+    if not whole:
+        batches = set(model.batch.values())
+        linear.whole = [flag and at in batches for at, flag in enumerate(linear.whole)]
+    answer = run_linear(linear, seconds, gap=1e-5)
+    floor = Floor(crop, costs, answer.bound - linear.constant)
+    return CropBound(floor, answer.optimal, None)
+
+
+def _priced_crop(desk: Desk, crop: int, prices: Prices) -> tuple[FlowModel, Floats]:
+    model, shared = FlowModel(desk.problem), SharedRows()
+    add_crop(model, desk.crops[crop], shared)
+    costs = np.array(model.linear.cost)
+    later = np.cumsum(prices.places[:, ::-1], axis=1)[:, ::-1]
+    areas = {area.key: at for at, area in enumerate(desk.problem.areas)}
+    for (area, week), entries in shared.places.items():
+        for column, value in entries:
+            costs[column] += value * later[areas[area], week]
+    for week, entries in shared.minutes.items():
+        for column, value in entries:
+            costs[column] += value * prices.minutes[week]
+    for week, entries in shared.starts.items():
+        for column, value in entries:
+            costs[column] += value * prices.starts[week]
+    for (mother, week), entries in shared.quota.items():
+        if mother in prices.propagules:
+            for column, value in entries:
+                costs[column] += value * prices.propagules[mother][week]
+    model.linear.cost = costs.tolist()
+    return model, costs
+
+
+class Part(StrEnum):
+    """What of the crops is decided anew: batches with trays of any fraction, trays, or both?"""
+
+    BATCHES = "batches"
+    TRAYS = "trays"
+    BOTH = "both"
+
+
+@dataclass(frozen=True)
+class Change:
+    """A few crops to be planned anew beside what the others take.
+
+    Batches that start outside `window` (first week, end) stay as they are in `hints`, shares
+    with whole batches from which the search starts.
+    """
+
+    crops: tuple[int, ...]
+    taken: Taken
+    hints: dict[int, Share]
+    window: tuple[int, int] | None
+    seconds: float
+    seed: int
+    part: Part
+
+
+@dataclass(frozen=True)
+class Changed:
+    """The crops' new shares, None if nothing was found, and whether the proof was completed."""
+
+    shares: dict[int, Share] | None
+    optimal: bool
+
+
+def improve(desk: Desk, change: Change) -> Changed:
+    """Plans a few crops anew."""
+    model = build(desk.problem, [desk.crops[at] for at in change.crops], change.taken)
+    linear = model.linear
+    hint = _hint(model, desk, change)
+    if change.window is not None:
+        _keep_outside(model, change)
+    gap = 3e-5
+    if change.part == Part.BATCHES:
+        batches = set(model.batch.values()) | set(model.changes.values())
+        linear.whole = [flag and at in batches for at, flag in enumerate(linear.whole)]
+        hint = {column: hint[column] for column in model.batch.values()}
+        gap = 1e-4
+    elif change.part == Part.TRAYS:
+        hint = _settle_batches(model, hint)
+    answer = run_linear(linear, change.seconds, gap=gap, hint=hint, seed=change.seed)
+    if answer.values is None:
+        return Changed(None, False)
+    values = _rounded(linear, answer.values)
+    shares = {at: desk.shares.from_values(at, model, values) for at in change.crops}
+    return Changed(shares, answer.optimal)
+
+
+def _settle_batches(model: FlowModel, values: dict[int, float]) -> dict[int, float]:
+    """Fixes the batches as they are in `values`; returns a hint of trays rounded up."""
+    linear = model.linear
+    hint: dict[int, float] = {}
+    for column in model.batch.values():
+        linear.low[column] = linear.high[column] = hint[column] = float(round(values[column]))
+    for column in model.trays.values():
+        up = float(math.ceil(values[column] - 1e-5))
+        hint[column] = min(up, math.floor(linear.high[column] + 1e-5))
+    return hint
+
+
+def _rounded(linear: LinearModel, values: Sequence[float]) -> list[float]:
+    return [
+        float(round(value)) if whole else value
+        for value, whole in zip(values, linear.whole, strict=True)
+    ]
+
+
+def _keep_outside(model: FlowModel, change: Change) -> None:
+    assert change.window is not None
+    first, end = change.window
+    linear = model.linear
+    trays = {key: n for share in change.hints.values() for key, n in share.trays.items()}
+    batch = {key: n for share in change.hints.values() for key, n in share.batch.items()}
+    for key, column in model.trays.items():
+        if not first <= key[1] < end:
+            linear.low[column] = linear.high[column] = trays.get(key, 0.0)
+    for name, column in model.batch.items():
+        if not first <= name[1] < end:
+            linear.low[column] = linear.high[column] = batch.get(name, 0.0)
+
+
+def _hint(model: FlowModel, desk: Desk, change: Change) -> dict[int, float]:
+    """Trays and batches of the shares to start from; the solver completes the rest."""
+    hint: dict[int, float] = {}
+    for at, share in change.hints.items():
+        crop = desk.crops[at]
+        for name in crop.most:
+            hint[model.batch[name]] = share.batch.get(name, 0.0)
+        for run in crop.runs:
+            key = (run.protocol, run.week, run.extra)
+            hint[model.trays[key]] = share.trays.get(key, 0.0)
+    return hint
