@@ -1,12 +1,17 @@
 """The dispatch: every order a day that can be kept, nobody's plugs given to another."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import date, timedelta
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import delete
 from sqlmodel import Session, col, select
 
 from nursery.basket import Basket, BasketLine, Destination
+from nursery.batch import Batch, Count
 from nursery.carrier import CarrierService, ClosedAt, Closure
 from nursery.database import Database, now, site
 from nursery.dispatch import DispatchReport, accept, plan_dispatch
@@ -14,11 +19,21 @@ from nursery.dispatch_facts import read_facts
 from nursery.dispatch_guard import promises_first
 from nursery.errors import Refused
 from nursery.ledger import record_count
-from nursery.order import EventKind, Product, Promise, PromiseEvent, ShipDay, State
+from nursery.order import (
+    CustomerOrder,
+    EventKind,
+    OrderLine,
+    Product,
+    Promise,
+    PromiseEvent,
+    PromiseLine,
+    ShipDay,
+    State,
+)
 from nursery.picking import pick_sheet, record_pick
 from nursery.planned import PlanVersion
 from nursery.promise import promise_order, reserve
-from nursery.stock import Lot, VetoKind
+from nursery.stock import Lot, Movement, VetoKind
 from nursery.supply import deficits
 from nursery.veto import set_veto
 from nursery.weather import Forecast
@@ -358,3 +373,48 @@ def test_the_plan_is_no_dearer_than_first_come_first_served(shed: Database) -> N
             order.weight = 1 + (i % 3) * 2
     report = dispatch(shed)
     assert report.bound <= report.cost < report.first_come_cost
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 8), st.integers(0, 12), st.integers(1, 40)), max_size=3),
+    st.lists(st.tuples(st.integers(1, 10), st.integers(1, 2)), max_size=4),
+    st.lists(st.tuples(st.integers(1, 3), st.sampled_from([1, 5])), max_size=4),
+    st.integers(0, 40),
+)
+@settings(
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_a_dispatch_never_makes_it_harder_to_keep_what_is_promised(
+    shed: Database,
+    lots: list[tuple[int, int, int]],
+    promised: list[tuple[int, int]],
+    new: list[tuple[int, int]],
+    left: int,
+) -> None:
+    with shed.writing() as session:
+        _clear(session)
+        made = []
+        for ready, life, plugs in lots:
+            first = MONDAY + timedelta(days=ready)
+            crop = crop_named(session, "Caltha palustris")
+            made.append(ready_lot(session, crop, plugs, first, first + timedelta(days=life)))
+        for day, quantity in promised:
+            with suppress(Refused), session.begin_nested():
+                reference = f"A-{len(session.exec(select(Promise)).all())}"
+                promise_on(session, reference, MONDAY + timedelta(days=day), quantity)
+        for i, (quantity, weight) in enumerate(new):
+            open_order(session, f"B-{i}", the_product(session), quantity).weight = weight
+        for lot in made[:1]:
+            record_count(session, lot.batch, min(left, lot.plugs), "Ada", now(session), lot)
+        before = sum(each.plugs for each in deficits(session))
+    dispatch(shed)
+    with shed.reading() as session:
+        assert sum(each.plugs for each in deficits(session)) <= before
+
+
+def _clear(session: Session) -> None:
+    """Take away what an earlier example left."""
+    for table in (PromiseEvent, Movement, Count, PromiseLine, Promise, OrderLine, CustomerOrder):
+        session.execute(delete(table))
+    for other in (Lot, Batch, PlanVersion):
+        session.execute(delete(other))

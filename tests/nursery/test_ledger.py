@@ -1,6 +1,7 @@
 """The ledger: plugs only move by rows, and a count keeps its word whenever rows are recorded."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -255,7 +256,7 @@ _happenings = st.one_of(
 
 @given(st.lists(_happenings, max_size=8, unique_by=lambda each: each.minute))
 @settings(
-    max_examples=100,
+    max_examples=60,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
@@ -278,3 +279,28 @@ def test_whatever_the_order_of_recording_the_books_say_the_last_count_and_what_c
         for row in rows:
             running += row.plugs
             assert row.balance == running >= 0
+
+
+def test_several_packers_at_once_leave_no_gap_and_no_plug_counted_twice(shed: Database) -> None:
+    with a_lot(shed, 100) as (_, _, made):
+        lot_id = made.id
+
+    def pick_ten_times(name: str) -> int:
+        taken = 0
+        for _ in range(10):
+            try:
+                with shed.writing() as session:
+                    lot = session.get_one(Lot, lot_id)
+                    move(session, lot.batch, Moved.PICKED, -3, name, "", lot=lot)
+                    taken += 3
+            except Refused:
+                pass
+        return taken
+
+    with ThreadPoolExecutor(4) as packers:
+        taken = sum(packers.map(pick_ten_times, ("Ada", "Bo", "Cem", "Dee")))
+    with shed.reading() as session:
+        lot = session.get_one(Lot, lot_id)
+        rows = rows_of(session, lot.batch)
+    assert (taken, lot.plugs, rows[-1].balance) == (99, 1, 1)
+    assert [row.sequence for row in rows] == list(range(1, 35))

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from functools import partial
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlmodel import Session, col, select
 
@@ -401,3 +401,38 @@ def test_an_order_whose_ship_day_passed_unpicked_is_named_on_the_sheet(shed: Dat
         set_clock(session, TUESDAY)
         sheet = pick_sheet(session, TUESDAY)
     assert (sheet.slips, sheet.overdue) == ((), ("A-1",))
+
+
+_lots = st.lists(
+    st.tuples(st.integers(-3, 6), st.integers(0, 6), st.integers(1, 20)), min_size=1, max_size=4
+)
+
+
+@given(_lots, st.lists(st.tuples(st.integers(0, 4), st.integers(1, 2)), max_size=6))
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_whatever_stands_there_and_is_promised_a_sheet_asks_no_lot_for_more_than_it_has(
+    shed: Database, lots: list[tuple[int, int, int]], orders: list[tuple[int, int]]
+) -> None:
+    # Nothing is committed, so that every example starts with an empty shed.
+    with Session(shed.writer) as session:
+        crop = crop_named(session, "Caltha palustris")
+        held: dict[int, Lot] = {}
+        for ready, life, plugs in lots:
+            first = MONDAY + timedelta(days=ready)
+            lot = ready_lot(session, crop, plugs, first, first + timedelta(days=life))
+            held[lot.id or 0] = lot
+        for i, (after, quantity) in enumerate(orders):
+            promised(session, f"A-{i}", quantity, ship_on=MONDAY + timedelta(days=after))
+        given_away: dict[int, int] = {}
+        for after in range(5):
+            day = MONDAY + timedelta(days=after)
+            sheet = pick_sheet(session, day)
+            wanted = sum(6 * quantity for when, quantity in orders if when == after)
+            assert sheet.plugs + sum(each.plugs for each in sheet.missing) == wanted
+            for pick in sheet.picks:
+                assert held[pick.lot_id].ready_on <= day <= pick.last_sale_on
+                given_away[pick.lot_id] = given_away.get(pick.lot_id, 0) + pick.plugs
+        # Sheets of several days printed on one evening share the lots between them.
+        assert all(plugs <= held[lot_id].plugs for lot_id, plugs in given_away.items())
