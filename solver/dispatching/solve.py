@@ -116,6 +116,8 @@ class _Search:
     def _neighbourhoods(self, whole: Matrix, proof: Prices, share: float) -> None:
         """Some orders are set free at a time, the undecided of the relaxation always."""
         rng = np.random.default_rng(self.clock.limits.seed)
+        if share < 1 and self._movable(whole, proof, self.best - proof.bound).sum() <= 2 * _FREE:
+            return  # the whole is hardly more than one neighbourhood
         undecided = whole.whole & (proof.value > _WHOLE) & (proof.value < 1 - _WHOLE)
         ends = self.clock.left() * (1 - share)
         vain = 0
