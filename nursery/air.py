@@ -6,8 +6,9 @@ The one place where rows of weather and areas become the arrays of `nursery.clim
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 from sqlmodel import Session, col, select
@@ -25,7 +26,7 @@ from nursery.climate import (
     observed_weather,
     with_known_days,
 )
-from nursery.clocks import Whole
+from nursery.clocks import StageClock, Whole, dwell_days, running_total
 from nursery.crop import AreaKind, Clock
 from nursery.database import now, site
 from nursery.errors import Fault
@@ -55,6 +56,7 @@ class Air:
     areas: Mapping[int, Weather]
     of_kind: Mapping[AreaKind, tuple[int, ...]]
     source: str
+    _totals: dict[tuple[int, StageClock], Floats] = field(default_factory=dict, repr=False)
 
     def day(self, when: date) -> int:
         """How many days after the start is this date?"""
@@ -67,6 +69,15 @@ class Air:
     def date(self, day: int) -> date:
         """Which date is so many days after the start?"""
         return self.start + timedelta(days=day)
+
+    def dwell(self, clock: StageClock, felt: Weather, entry_days: Whole) -> Whole:
+        """How many days does a stage take in this air (one that `of` gave)? [years, entries]"""
+        if clock.kind == "days":
+            return dwell_days(clock, felt, entry_days)
+        key = (id(felt), clock)
+        if key not in self._totals:
+            self._totals[key] = running_total(clock, felt)
+        return dwell_days(clock, felt, entry_days, self._totals[key])
 
     def of(self, kind: AreaKind, clock: Clock, area_id: int | None = None) -> tuple[Weather, ...]:
         """Which air may a stage in this kind of area feel: one for each area it may stand in?
@@ -166,7 +177,13 @@ def _weather_years(
     normals = _normals(session, station)
     if normals is None and observed[0].size == 0:
         return None
-    return drawn_weather(normals or normals_from_days(*observed), first, days)
+    return _drawn(normals or normals_from_days(*observed), first, days)
+
+
+@lru_cache(maxsize=4)
+def _drawn(normals: Normals, first: date, days: int) -> Weather:
+    """Draws are the same for the same normals: nobody need draw them twice."""
+    return drawn_weather(normals, first, days)
 
 
 def _normals(session: Session, station: int) -> Normals | None:

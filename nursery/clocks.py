@@ -63,18 +63,27 @@ def progress(clock: StageClock, weather: Weather) -> Floats:
     return np.ones_like(low)
 
 
-def dwell_days(clock: StageClock, weather: Weather, entry_days: ArrayLike) -> Whole:
+def running_total(clock: StageClock, weather: Weather) -> Floats:
+    """How much has been gained by the start of each day, and by the end? [years, days + 1]"""
+    total = np.zeros((weather.years, weather.days + 1))
+    np.cumsum(progress(clock, weather), axis=1, out=total[:, 1:])
+    return total
+
+
+def dwell_days(
+    clock: StageClock, weather: Weather, entry_days: ArrayLike, total: Floats | None = None
+) -> Whole:
     """How many days does a stage take if it is entered on these days? Array [years, entries].
 
     `entry_days` count from the weather's start, one row for all years [entries] or one a year
-    [years, entries]. The day of entry counts. NEVER where the weather given ends first.
+    [years, entries]. The day of entry counts. NEVER where the weather given ends first. `total` is
+    the clock's `running_total`, for callers that ask often.
     """
     entries = np.atleast_1d(np.asarray(entry_days, dtype=np.int64))
     entries = np.broadcast_to(entries, (weather.years, entries.shape[-1]))
     if clock.kind == "days":
         return np.full(entries.shape, int(np.ceil(clock.amount)), dtype=np.int64)
-    total = np.zeros((weather.years, weather.days + 1))
-    np.cumsum(progress(clock, weather), axis=1, out=total[:, 1:])
+    total = running_total(clock, weather) if total is None else total
     answer = np.full(entries.shape, NEVER, dtype=np.int64)
     for year in range(weather.years):
         inside = (entries[year] >= 0) & (entries[year] <= weather.days)

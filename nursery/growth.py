@@ -19,7 +19,7 @@ from sqlmodel import Session, col, select
 from nursery.air import Air, air_of, week_starts
 from nursery.batch import Batch, Count, Quarantine
 from nursery.climate import Weather
-from nursery.clocks import EXPECTED, NEVER, StageClock, Whole, dwell_days, quantile_days
+from nursery.clocks import EXPECTED, NEVER, StageClock, Whole, quantile_days
 from nursery.crop import Crop, Protocol, Stage, StageKind
 from nursery.database import site
 from nursery.errors import Fault
@@ -47,7 +47,7 @@ def stage_weeks(
         choice = air.of(stage.area_kind, stage.clock)
         days = np.max(
             [
-                quantile_days(dwell_days(stage_clock(stage), one, entries), quantile)
+                quantile_days(air.dwell(stage_clock(stage), one, entries), quantile)
                 for one in choice
             ],
             axis=0,
@@ -175,7 +175,10 @@ class Passage:
 
 
 def expected_lots(
-    session: Session, today: date, crop_ids: Sequence[int] | None = None
+    session: Session,
+    today: date,
+    crop_ids: Sequence[int] | None = None,
+    air: Air | None = None,
 ) -> list[ExpectedLot]:
     """Which plugs will growing batches give, by flush, with safe dates and safe quantities?
 
@@ -187,7 +190,7 @@ def expected_lots(
     batches = growing_batches(session, crop_ids)
     if not batches:
         return []
-    air = air_of(session, today)
+    air = air if air is not None else air_of(session, today)
     pools = _pools(session)
     safe = site(session).safe_quantile
     found: list[ExpectedLot] = []
@@ -286,7 +289,7 @@ def walk_stages(
     ends: list[Whole] = []
     for place, stage in enumerate(stages):
         choice = air.of(stage.area_kind, stage.clock, area_id if place == 0 else None)
-        dwell = np.max([_dwell(stage, one, at) for one in choice], axis=0)
+        dwell = np.max([_dwell(air, stage, one, at) for one in choice], axis=0)
         over = (dwell >= NEVER) | (at >= NEVER)
         at = np.where(over, NEVER, at + np.minimum(dwell, NEVER))
         if place == 0 and not_before is not None:
@@ -298,13 +301,8 @@ def walk_stages(
     return np.stack([np.broadcast_to(end, (years, entries.size)) for end in ends])
 
 
-def _dwell(stage: Stage, weather: Weather, at: Whole) -> Whole:
-    rows = (
-        at
-        if at.shape[0] == weather.years
-        else np.broadcast_to(at[:1], (weather.years, at.shape[1]))
-    )
-    return dwell_days(stage_clock(stage), weather, rows)
+def _dwell(air: Air, stage: Stage, felt: Weather, at: Whole) -> Whole:
+    return air.dwell(stage_clock(stage), felt, np.broadcast_to(at, (felt.years, at.shape[1])))
 
 
 def _lots_of(

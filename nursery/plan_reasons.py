@@ -35,7 +35,7 @@ class Reasons:
             return "the crop has no protocol with stages"
         every = self._runs.setdefault(crop.key, runs(self.problem, crop))
         if not every:
-            return "nothing started now can be ready within the weeks planned"
+            return f"raised from now it is not ready within the {self.problem.weeks} weeks planned"
         first, last = week - crop.life + 1, week + crop.lateness
         serving = [
             one

@@ -115,7 +115,7 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
     crops = _crops_with_protocols(at)
     dwell = {p.id: stage_weeks(at.air, p, horizon) for crop in crops for p in _usable(crop)}
     first_ready = {crop.id or 0: _first_ready(crop, dwell, weeks) for crop in crops}
-    books = crop_books(session, horizon, day, first_ready)
+    books = crop_books(session, horizon, day, first_ready, at.air)
     at.notes.extend(books.notes)
     planned = tuple(_crop(at, crop, books.of(crop.id or 0, weeks), dwell) for crop in crops)
     growing = growing_batches(session)
@@ -247,7 +247,7 @@ def _protocol(
         stages=tuple(
             PlannedStage(
                 area=stage.area_kind.value,
-                places=0 if stage.area_kind is AreaKind.NONE else n * _places(stage),
+                places=n * _places(stage),
                 minutes=_whole_minutes(n * stage.minutes),
                 dwell=weeks,
             )
@@ -315,6 +315,8 @@ def _trays(stages: Sequence[Stage], place: int, cells: int) -> int:
 
 
 def _places(stage: Stage) -> int:
+    if stage.area_kind is AreaKind.NONE:
+        return 0
     return stage.tray_format.places if stage.tray_format is not None else 1
 
 

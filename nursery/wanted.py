@@ -20,7 +20,7 @@ A batch or lot that is not clear, or is under a veto that nobody has signed off,
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -28,6 +28,7 @@ import numpy as np
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
+from nursery.air import Air
 from nursery.availability import allot, extra
 from nursery.database import now, site
 from nursery.demand import Demand
@@ -99,7 +100,11 @@ class Books:
 
 
 def crop_books(
-    session: Session, horizon: Horizon, today: date, first_ready: Mapping[int, int]
+    session: Session,
+    horizon: Horizon,
+    today: date,
+    first_ready: Mapping[int, int],
+    air: Air | None = None,
 ) -> Books:
     """What is wanted and what is there, by crop and week?
 
@@ -107,7 +112,7 @@ def crop_books(
     id: open orders without a first day that no stock can serve are wanted then.
     """
     notes: list[str] = []
-    supplies, unsold = _supplies(session, horizon, today, notes)
+    supplies, unsold = _supplies(session, horizon, today, notes, air)
     demand: dict[int, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
     _add_promised(session, horizon, demand)
     orders = _open_lines(session, today, notes)
@@ -121,7 +126,7 @@ def crop_books(
 
 
 def _supplies(
-    session: Session, horizon: Horizon, today: date, notes: list[str]
+    session: Session, horizon: Horizon, today: date, notes: list[str], air: Air | None
 ) -> tuple[dict[int, list[_Supply]], dict[int, list[int]]]:
     """What can be sold by crop, and how many plugs stand ready, by week, that cannot."""
     found: dict[int, list[_Supply]] = defaultdict(list)
@@ -145,7 +150,7 @@ def _supplies(
         last = horizon.index(lot.last_sale_on)
         stands = lot.ready_on <= today
         found[crop_id].append(_Supply(first, last, plugs, stands, lot.batch.code, lot.last_sale_on))
-    for one in expected_lots(session, today):
+    for one in expected_lots(session, today, air=air):
         if one.may_be_promised:
             found[one.crop_id].append(_growing(one, horizon))
         else:
@@ -219,28 +224,29 @@ def _open_lines(session: Session, today: date, notes: list[str]) -> list[_OpenLi
 
 
 def _place(
-    lines: Iterable[_OpenLine],
+    lines: Sequence[_OpenLine],
     supplies: list[_Supply],
     demand: list[int],
     horizon: Horizon,
     first_ready: int,
 ) -> None:
-    """Adds each open line to the week in which it is wanted, first ordered first."""
+    """Adds each open line to the week in which it is wanted: those with a day, then as ordered."""
+    for line in lines:
+        if line.not_before is not None:
+            week = max(0, horizon.index(line.not_before - timedelta(days=ON_THE_WAY_DAYS)))
+            if week < horizon.weeks:
+                demand[week] += line.plugs
     here = [s for s in supplies if s.first < horizon.weeks]
     ready, plugs = [s.first for s in here], [s.plugs for s in here]
     last = [min(s.last, horizon.weeks - 1) for s in here]
-    free = extra(ready, last, plugs, demand) if here else np.zeros(horizon.weeks, dtype=np.int64)
     for line in lines:
         if line.not_before is not None:
-            leaves = line.not_before - timedelta(days=ON_THE_WAY_DAYS)
-            week = max(0, horizon.index(leaves))
-        else:
-            enough = np.flatnonzero(free >= line.plugs)
-            week = int(enough[0]) if enough.size else first_ready
+            continue
+        free = extra(ready, last, plugs, demand)
+        enough = np.flatnonzero(free >= line.plugs)
+        week = int(enough[0]) if enough.size else first_ready
         if week < horizon.weeks:
             demand[week] += line.plugs
-            if here:
-                free = extra(ready, last, plugs, demand)
 
 
 def _add_expected(session: Session, horizon: Horizon, demand: dict[int, list[int]]) -> None:
