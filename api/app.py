@@ -14,6 +14,7 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 
 from api.context import Desk
 from api.jobs import Jobs
+from api.pages import routes
 from api.schema import make_schema
 from api.view import View
 from nursery.database import Database, now, site
@@ -30,7 +31,8 @@ log = logging.getLogger("nursery.api")
 
 
 def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
-    """Which application serves this database? GraphQL at /graphql, its state at /health.
+    """Which application serves this database? GraphQL at /graphql, its state at /health,
+    pages for the packer at /picks and for the lead at /week.
 
     The database must be migrated; it stays open when the application ends.
     """
@@ -50,12 +52,13 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
             tasks.cancel_scope.cancel()
         await to_thread.run_sync(desk.jobs.close)
 
-    routes: list[BaseRoute] = [
+    served: list[BaseRoute] = [
         Route("/graphql", view),
         WebSocketRoute("/graphql", view),
         Route("/health", health, methods=["GET"]),
+        *routes(desk),
     ]
-    return Starlette(routes=routes, lifespan=lifespan, max_body_size=allowed.max_body_bytes)
+    return Starlette(routes=served, lifespan=lifespan, max_body_size=allowed.max_body_bytes)
 
 
 async def _write_down_lapses(desk: Desk) -> None:

@@ -32,6 +32,7 @@ from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
 from api.scalars import SCALARS
+from api.trace import TraceQueries
 from api.week import WeekQueries
 from nursery.settings import Settings
 
@@ -39,7 +40,9 @@ log = logging.getLogger("nursery.api")
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
-class Query(ProductQueries, PromiseQueries, DispatchQueries, PlanQueries, WeekQueries):
+class Query(
+    ProductQueries, PromiseQueries, DispatchQueries, PlanQueries, WeekQueries, TraceQueries
+):
     """All questions."""
 
 

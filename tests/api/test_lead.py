@@ -260,6 +260,22 @@ def test_the_week_sheet_tells_what_ends_and_what_is_counted(nursery: Nursery) ->
     assert nursery.ask(document, Role.PACKER, week="2027-W14")["code"] == "FORBIDDEN"
 
 
+def test_a_batch_tells_its_story_to_the_orders_that_wait_for_it(nursery: Nursery) -> None:
+    promise = reserve(nursery, "S-1", 2)
+    document = """query ($code: String!) { trace(batchCode: $code) {
+      ... on Trace { crop balance movements { sequence kind plugs balance }
+        lots { lotId plugs } waiting { reference promiseId state } }
+      ... on Refusal { code next } } }"""
+    story = nursery.ask(document, code="OLD")
+    assert (story["crop"], story["balance"]) == ("Caltha palustris", 60)
+    assert story["movements"] == [{"sequence": 1, "kind": "COUNTED", "plugs": 60, "balance": 60}]
+    assert story["lots"] == [{"lotId": global_id("Lot", 1), "plugs": 60}]
+    assert [(each["reference"], each["promiseId"]) for each in story["waiting"]] == [
+        ("S-1", promise["id"])
+    ]
+    assert nursery.ask(document, code="ODL")["code"] == "UNKNOWN_BATCH"
+
+
 @pytest.mark.parametrize("week", ["2027-W53", "2027-14", "W14-2027", ""])
 def test_a_week_that_does_not_exist_is_no_week(nursery: Nursery, week: str) -> None:
     """2026 has 53 weeks and 2027 has not (checks: weeks of ISO 8601 years, a published list)."""
