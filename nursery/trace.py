@@ -111,6 +111,61 @@ class Trace:
         """The story for other programs."""
         return orjson.dumps(asdict(self), option=orjson.OPT_INDENT_2).decode()
 
+    def lines(self) -> list[str]:
+        """The story for people: where it comes from, what happened in time order, who has it."""
+        return [*self._origin(), *self._events(), *self._customers()]
+
+    def _origin(self) -> list[str]:
+        came = [
+            f"lineage {self.lineage}" if self.lineage else "",
+            f"mother block {self.mother_block}" if self.mother_block else "",
+            f"origin {self.origin_country}" if self.origin_country else "",
+        ]
+        where = self.bench or "no bench"
+        stands = f"{self.stage}, {where}, {self.balance} plugs, quarantine {self.quarantine}"
+        said = [
+            f"Batch {self.batch_code}: {self.crop}, started {self.started_on}",
+            f"From: {', '.join(each for each in came if each) or 'not recorded'}",
+            f"Now: {stands}",
+        ]
+        if self.linked:
+            said.append(f"Same lineage: {', '.join(self.linked)}")
+        return said + [
+            f"Lot {lot.lot_id}, grade {lot.grade}: {lot.plugs} plugs left, for sale from"
+            f" {lot.ready_on} to {lot.last_sale_on}"
+            for lot in self.lots
+        ]
+
+    def _events(self) -> list[str]:
+        told = [(row.happened_at, row.sequence, _of_movement(row)) for row in self.movements]
+        told += [(row.counted_at, 0, _of_count(row)) for row in self.counts]
+        for veto in self.vetoes:
+            told.append((veto.set_at, 0, f"veto by {veto.set_by}: {veto.kind}, {veto.reason}"))
+            if veto.signed_off_at is not None:
+                signed = f"veto signed off by {veto.signed_off_by}: {veto.note}"
+                told.append((veto.signed_off_at, 0, signed))
+        return [f"{at:%Y-%m-%d %H:%M} UTC  {text}" for at, _, text in sorted(told)]
+
+    def _customers(self) -> list[str]:
+        had = [
+            f"Order {each.reference} ({each.country} {each.postcode}) has {each.plugs} plugs,"
+            f" {each.state}, ship day {each.ship_on}, tracking {each.tracking or 'none'}"
+            for each in self.orders
+        ]
+        waits = ", ".join(each.reference for each in self.waiting)
+        return [*had, f"Orders that wait for its pools: {waits}"] if waits else had
+
+
+def _of_movement(row: MovementRow) -> str:
+    part = "growing plugs" if row.lot_id is None else f"lot {row.lot_id}"
+    why = f" ({row.reason})" if row.reason else ""
+    return f"{row.plugs:+d} {row.kind}, {part}, by {row.actor}{why}; {row.balance} in all"
+
+
+def _of_count(row: CountRow) -> str:
+    part = "growing plugs" if row.lot_id is None else f"lot {row.lot_id}"
+    return f"count of {part} by {row.counter}: {row.plugs}, the books had {row.expected}"
+
 
 def trace(session: Session, batch_code: str) -> Trace:
     """What happened to this batch, and which orders have its plants?

@@ -84,3 +84,14 @@ def test_a_batch_code_that_does_not_exist_is_answered_with_those_that_come_near(
     with shed.reading() as session, pytest.raises(Refused) as refused:
         trace(session, "cp-27-4O")
     assert "CP-27-40" in (refused.value.refusal.next or "")
+
+
+def test_the_story_is_told_in_the_order_in_which_it_happened(shed: Database) -> None:
+    with shed.reading() as session:
+        lines = trace(session, "CP-27-40").lines()
+    moments = [line[:16] for line in lines if " UTC  " in line]
+    assert moments == sorted(moments) and len(moments) == 9
+    assert lines[0] == "Batch CP-27-40: Caltha palustris, started 2027-07-12"
+    assert any("veto signed off by Dr Vos: clean" in line for line in lines)
+    assert lines[-1] == "Orders that wait for its pools: A-3"
+    assert any(line.startswith("Order A-1 (NL 1011AB) has 6 plugs, handed over") for line in lines)
