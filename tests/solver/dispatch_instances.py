@@ -15,7 +15,7 @@ def season(orders: int, days: int, pools: int, seed: int, name: str = "") -> Pro
     """A season's open orders: lots come ready over the weeks, a hot week is closed for many."""
     rng = np.random.default_rng(seed)
     hot = int(rng.integers(days // 4, days // 2))
-    stock = [_pool(rng, p, days, orders * 45 // (10 * pools)) for p in range(pools)]
+    stock = [_pool(rng, p, days, 15 * orders // pools) for p in range(pools)]
     waiting = [_order(rng, o, days, pools, hot) for o in range(orders)]
     shippable = [day for day in range(days) if day % 7 in _WEEKDAYS]
     a_day = round(2.0 * sum(order.minutes for order in waiting) / len(shippable))
