@@ -12,6 +12,7 @@ from dataclasses import replace
 from sqlalchemy import func
 from sqlmodel import Session, select
 
+from nursery.accepted import accepted_plan, protocol_key
 from nursery.assumptions import assumptions_of
 from nursery.crop import Protocol
 from nursery.database import Database, now, today
@@ -25,10 +26,8 @@ from nursery.plan_sensitivity import ProtocolFacts, assumptions_that_matter
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.propagation_problem import (
     BuildNotes,
-    accepted_plan,
     build_problem,
     life_demand,
-    protocol_key,
     safe_flush,
 )
 from nursery.weeks import Horizon, Week

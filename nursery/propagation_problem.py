@@ -24,19 +24,20 @@ of a cent):
   together: the demand of one life of the crop, or the smallest batch if that is more. They are
   split by flush, whole plugs.
 - *Accepted plan*: its starts of this week that have not been made yet are fixed and nothing else
-  starts this week; its later starts cost `CHANGE_CENTS` each to change. Starts that were made are
-  batches already; starts of weeks gone by that were not made are named in a note.
+  starts this week; its later starts cost a little to change (see `nursery.accepted`). Starts that
+  were made are batches already; those of weeks gone by that were not made are named in a note.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from sqlmodel import Session, col, select
 
+from nursery.accepted import protocol_key, with_accepted
 from nursery.air import Air, air_of
 from nursery.batch import Batch
 from nursery.calendars import public_holidays
@@ -48,21 +49,16 @@ from nursery.fingerprint import fingerprint
 from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
 from nursery.growth import Growing, growing_batches, growing_stages, parts, passages, stage_weeks
 from nursery.mother_plant import MotherBlock
-from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.wanted import CropBook, Leftover, crop_books
 from nursery.weeks import Horizon, Week
 from nursery.yields import Survival, chain, safe_plugs_a_tray
-from solver.propagation import Area, Mother, Problem, Start
+from solver.propagation import Area, Mother, Problem
 from solver.propagation import Crop as PlannedCrop
 from solver.propagation import Protocol as PlannedProtocol
 from solver.propagation import Stage as PlannedStage
-from solver.propagation.runs import run
 
 TYPICAL_BATCHES = 2
 """How many batches together meet the demand of a typical week: pooled, one may fail a little."""
-
-CHANGE_CENTS = 200
-"""What changing an accepted start costs: a plan that jumps about is not followed."""
 
 NO_LIMIT = 1_000_000
 _WORKING_DAYS = 5
@@ -145,7 +141,8 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
         plugs_per_ready_place=per_place,
         mothers=_mothers(at),
     )
-    problem, accepted = _with_accepted(at, problem)
+    problem, accepted, told = with_accepted(session, problem, horizon)
+    at.notes.extend(told)
     names = {crop.name: crop.id or 0 for crop in crops}
     return problem, BuildNotes(
         horizon=horizon,
@@ -159,11 +156,6 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
         weather=at.air.source,
         sentences=tuple(at.notes),
     )
-
-
-def protocol_key(protocol: Protocol) -> str:
-    """What is this protocol called in a problem and its plan?"""
-    return f"{protocol.crop.name} / {protocol.name}"
 
 
 def _units(cents: float) -> int:
@@ -456,52 +448,3 @@ def _taken_this_week(at: _Build) -> dict[int, int]:
         number = math.ceil(cells * batch.protocol.propagules_per_cell)
         taken[batch.mother_block_id or 0] = taken.get(batch.mother_block_id or 0, 0) + number
     return taken
-
-
-def accepted_plan(session: Session) -> PlanVersion | None:
-    """Which propagation plan is followed now? The one that was accepted last, if any."""
-    return session.exec(
-        select(PlanVersion)
-        .where(PlanVersion.kind == PlanKind.PROPAGATION, col(PlanVersion.accepted_at).is_not(None))
-        .order_by(col(PlanVersion.accepted_at).desc(), col(PlanVersion.version).desc())
-    ).first()
-
-
-def _with_accepted(at: _Build, problem: Problem) -> tuple[Problem, int | None]:
-    plan = accepted_plan(at.session)
-    if plan is None:
-        return problem, None
-    fixed: list[Start] = []
-    later: list[Start] = []
-    missed: list[PlannedStart] = []
-    known = problem.protocols()
-    for row in plan.starts:
-        week = at.horizon.index(Week.parse(row.week))
-        key = protocol_key(row.protocol)
-        if row.batch_id is not None or key not in known:
-            continue
-        if week < 0:
-            missed.append(row)
-        elif run(problem.weeks, "", known[key], week, row.extra_weeks) is not None:
-            (fixed if week == 0 else later).append(Start(key, week, row.extra_weeks, row.trays))
-    _tell_missed(at, missed)
-    covers = 0 <= at.horizon.start - Week.of(plan.first_day) < plan.periods
-    return (
-        replace(
-            problem,
-            fixed=tuple(fixed),
-            frozen_weeks=1 if covers else 0,
-            accepted=tuple(later),
-            change_cost=CHANGE_CENTS * _CENT,
-        ),
-        plan.version,
-    )
-
-
-def _tell_missed(at: _Build, missed: Sequence[PlannedStart]) -> None:
-    if missed:
-        named = ", ".join(f"{protocol_key(row.protocol)} of {row.week}" for row in missed[:5])
-        more = " ..." if len(missed) > 5 else ""
-        at.notes.append(
-            f"{len(missed)} starts of weeks gone by were accepted and never made: {named}{more}"
-        )

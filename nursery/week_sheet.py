@@ -16,6 +16,7 @@ from enum import StrEnum
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
+from nursery.accepted import accepted_plan
 from nursery.air import Air, air_of
 from nursery.batch import Batch, Count
 from nursery.batch_work import discard, move_batch, set_ready, start_batch
@@ -26,7 +27,7 @@ from nursery.database import site, today
 from nursery.growth import Growing, Passage, growing_batches, growing_stages, passages
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
-from nursery.propagation_problem import accepted_plan, batch_trays, cells_of
+from nursery.propagation_problem import batch_trays, cells_of
 from nursery.stock import Lot
 from nursery.veto import saleable
 from nursery.weeks import Week

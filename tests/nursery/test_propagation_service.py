@@ -428,6 +428,34 @@ def test_an_accepted_plan_is_followed_and_its_current_week_stands(db: Database) 
     assert second.starts_in("2027-W09") == first.starts_in("2027-W09")
 
 
+def test_a_shorter_plan_says_which_accepted_starts_it_cannot_hold(db: Database) -> None:
+    """This week's start still takes its places, though it is not ready within four weeks."""
+    with db.writing() as session:
+        busy_nursery(session)
+        wanted(session, crop_named(session, CALTHA), 11, 600)
+    first = plan_propagation(db, WEEKS, QUICK, "Lea")
+    trays = sum(start.trays for start in first.starts_in("2027-W09"))
+    with db.writing() as session:
+        accept_plan(session, 1, "Lea")
+        problem, notes = build_problem(session, 4)
+    assert (problem.fixed, problem.accepted) == ((), ())
+    assert area_in(problem, AreaKind.PROPAGATION).wip_places == (trays, trays, trays, 0)
+    assert any("not ready within 4 weeks" in note for note in notes.sentences)
+
+
+def test_a_start_that_was_never_made_is_named_in_the_next_week(db: Database) -> None:
+    with db.writing() as session:
+        busy_nursery(session)
+        wanted(session, crop_named(session, CALTHA), 11, 600)
+    plan_propagation(db, WEEKS, QUICK, "Lea")
+    with db.writing() as session:
+        accept_plan(session, 1, "Lea")
+        set_clock(session, date(2027, 3, 8))
+        problem, notes = build_problem(session, WEEKS)
+    assert all(start.week > 0 for start in problem.accepted)
+    assert any("never made: Caltha palustris / division of 2027-W09" in n for n in notes.sentences)
+
+
 def test_a_start_that_was_made_is_a_batch_and_no_longer_a_start(db: Database) -> None:
     with db.writing() as session:
         busy_nursery(session)
