@@ -27,7 +27,8 @@ def _loader(desk: "Desk", rows: type[R]) -> DataLoader[int, R | None]:
         found = await desk.in_thread(lambda: _fetch(desk, rows, keys))
         return [found.get(key) for key in keys]
 
-    return DataLoader(load_fn=load)
+    # No cache: a web socket's loaders live as long as it does, and rows change meanwhile.
+    return DataLoader(load_fn=load, cache=False)
 
 
 def _fetch(desk: "Desk", rows: type[R], keys: list[int]) -> dict[int, R]:

@@ -7,7 +7,7 @@ until it is too old to be filled.
 """
 
 import time
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Iterable
 from datetime import datetime
 from typing import Annotated, TypeAlias
 
@@ -30,6 +30,7 @@ from nursery.order import EventKind
 GAP_SECONDS = 30.0
 """How long a transaction may take between its first event and its commit."""
 _AT_ONCE = 200
+_MOST_GAPS = 500
 
 
 @strawberry.type(description="What happened to a promise.")
@@ -58,22 +59,32 @@ class Tail:
     def new(self, session: Session) -> list[order.PromiseEvent]:
         """The events nobody has seen through this tail, in the order of their ids."""
         if self.last is None:
-            self.last = session.exec(select(func.max(order.PromiseEvent.id))).one() or 0
-            return []
+            self.last = self._start(session)
         self._forget_old_gaps()
         id = col(order.PromiseEvent.id)
         query = select(order.PromiseEvent).where(or_(id > self.last, id.in_(self._gaps)))
         events = list(session.exec(query.order_by(id).limit(_AT_ONCE)))
+        at = now(session)
         for event in events:
-            self._seen(event.id or 0)
+            self._seen(event.id or 0, (at - event.at).total_seconds() < GAP_SECONDS)
         return events
 
-    def _seen(self, id: int) -> None:
+    def _start(self, session: Session) -> int:
+        last = int(session.exec(select(func.max(order.PromiseEvent.id))).one() or 0)
+        id = col(order.PromiseEvent.id)
+        there = session.exec(select(order.PromiseEvent.id).where(id > last - _MOST_GAPS))
+        self._miss(set(range(max(1, last - _MOST_GAPS + 1), last)) - set(there))
+        return last
+
+    def _seen(self, id: int, is_fresh: bool) -> None:
         assert self.last is not None
-        until = time.monotonic() + GAP_SECONDS
-        self._gaps.update(dict.fromkeys(range(self.last + 1, id), until))
+        if is_fresh:
+            self._miss(range(max(self.last + 1, id - _MOST_GAPS), id))
         self._gaps.pop(id, None)
         self.last = max(self.last, id)
+
+    def _miss(self, ids: Iterable[int]) -> None:
+        self._gaps.update(dict.fromkeys(ids, time.monotonic() + GAP_SECONDS))
 
     def _forget_old_gaps(self) -> None:
         at = time.monotonic()

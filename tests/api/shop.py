@@ -1,10 +1,13 @@
 """A shop's own program, as far as tests need one: it asks over real HTTP."""
 
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 from uuid import uuid4
 
 import httpx
+
+from nursery.access import Role
 
 MONDAY = date(2027, 3, 1)
 OPTIONS = """
@@ -66,3 +69,18 @@ class Shop:
         return self.ask(
             f'mutation {{ {action}(key: "{key}", id: "{id}"{given}) {{ __typename {PROMISE} }} }}'
         )
+
+
+@dataclass
+class Shed:
+    """The shop and the packing shed of one nursery."""
+
+    address: str
+    secrets: dict[Role, str]
+    shop: Shop
+    packer: Shop
+
+    def promised(self, reference: str, quantity: int = 1) -> str:
+        """The id of a confirmed promise for Wednesday."""
+        id: str = self.shop.do("confirm", self.shop.reserve(reference, quantity)["id"])["id"]
+        return id

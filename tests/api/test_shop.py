@@ -1,6 +1,7 @@
 """What a shop does over HTTP: asks for ship days, reserves, confirms, changes its mind."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
@@ -171,3 +172,22 @@ def test_days_and_weeks_that_do_not_exist_are_told_before_anything_is_asked(shop
     )
     assert answer.status_code == 400
     assert "2027-02-30" in answer.text
+
+
+def test_one_request_sent_by_an_impatient_shop_many_times_at_once_reserves_once(
+    shop: Shop, db: Database
+) -> None:
+    with ThreadPoolExecutor(8) as crowd:
+        answers = list(crowd.map(lambda n: shop.reserve("W-20", 2, key="pay-20"), range(8)))
+    assert answers[0]["__typename"] == "Promise"
+    assert all(answer == answers[0] for answer in answers)
+    with db.reading() as session:
+        assert len(session.exec(select(Promise)).all()) == 1
+
+
+def test_twelve_shops_at_once_get_no_more_than_there_is(shop: Shop, db: Database) -> None:
+    """57 of 60 plugs may be promised: nine boxes of six."""
+    with ThreadPoolExecutor(12) as crowd:
+        answers = list(crowd.map(lambda n: shop.reserve(f"W-3{n}"), range(12)))
+    assert [answer["__typename"] for answer in answers].count("Promise") == 9
+    assert {answer["code"] for answer in answers if "code" in answer} == {"NO_PLUGS"}

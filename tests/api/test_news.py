@@ -1,0 +1,160 @@
+"""What a shop hears of its promises, over a web socket (protocol: graphql-transport-ws)."""
+
+import asyncio
+import json
+from typing import Any
+
+import pytest
+from sqlmodel import select
+from websockets.asyncio.client import ClientConnection, connect
+from websockets.exceptions import ConnectionClosed
+from websockets.typing import Subprotocol
+
+from api.ids import global_id
+from nursery.access import Role, Token
+from nursery.database import Database, now
+from nursery.order import PromiseEvent
+from tests.api.shop import Shed
+
+SUBSCRIPTION = """subscription ($after: ID) { promiseChanged(after: $after) { __typename
+  ... on PromiseChange { id kind detail promise { reference state tracking } }
+  ... on Refusal { code } } }"""
+
+
+async def listen(socket: ClientConnection, secret: str, after: str | None = None) -> None:
+    """Open a subscription to the news of promises."""
+    payload = {"Authorization": f"Bearer {secret}"}
+    await socket.send(json.dumps({"type": "connection_init", "payload": payload}))
+    assert json.loads(await socket.recv())["type"] == "connection_ack"
+    body = {"query": SUBSCRIPTION, "variables": {"after": after}}
+    await socket.send(json.dumps({"id": "1", "type": "subscribe", "payload": body}))
+
+
+async def heard(socket: ClientConnection) -> Any:
+    """The next news: text frames, as clients of the protocol want them."""
+    frame = await asyncio.wait_for(socket.recv(), 10)
+    assert isinstance(frame, str)
+    message = json.loads(frame)
+    assert message["type"] == "next", message
+    return message["payload"]["data"]["promiseChanged"]
+
+
+def socket_to(shed: Shed, protocol: str = "graphql-transport-ws") -> connect:
+    return connect(
+        shed.address.replace("http", "ws") + "/graphql", subprotocols=[Subprotocol(protocol)]
+    )
+
+
+def test_the_shop_hears_of_its_promises_in_order_and_from_where_it_left_off(shed: Shed) -> None:
+    id = shed.promised("W-6")
+
+    async def news() -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], global_id("PromiseEvent", 0))
+            first = [await heard(socket) for _ in range(2)]
+            await asyncio.to_thread(shed.shop.do, "cancel", id, reason="moved house")
+            return [*first, await heard(socket)]
+
+    async def later(after: str) -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], after)
+            return [await heard(socket)]
+
+    found = asyncio.run(news())
+    assert [each["kind"] for each in found] == ["RESERVED", "CONFIRMED", "CANCELLED"]
+    assert found[-1]["promise"]["state"] == "CANCELLED"
+    assert found[-1]["detail"]["reason"] == "moved house"
+    assert asyncio.run(later(found[1]["id"])) == found[2:]
+
+
+def test_an_event_that_was_committed_late_is_still_told(shed: Shed, db: Database) -> None:
+    """On PostgreSQL ids are given before the commit, so a lower one may appear after a higher."""
+    shed.promised("W-7")
+    with db.writing() as session:
+        late = session.exec(select(PromiseEvent)).all()[0]
+        row = PromiseEvent(
+            id=9, promise_id=late.promise_id, kind=late.kind, at=late.at, detail={"n": 9}
+        )
+        session.add(row)
+
+    async def news() -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], global_id("PromiseEvent", 2))
+            first = await heard(socket)
+            await asyncio.to_thread(commit_late)
+            return [first, await heard(socket)]
+
+    def commit_late() -> None:
+        with db.writing() as session:
+            session.add(
+                PromiseEvent(
+                    id=5, promise_id=late.promise_id, kind=late.kind, at=late.at, detail={"n": 5}
+                )
+            )
+
+    assert [each["detail"]["n"] for each in asyncio.run(news())] == [9, 5]
+
+
+def test_a_web_socket_without_a_token_may_not_ask_anything(shed: Shed) -> None:
+    async def code() -> int | None:
+        async with socket_to(shed) as socket:
+            await socket.send(json.dumps({"type": "connection_init", "payload": {}}))
+            with pytest.raises(ConnectionClosed) as closed:
+                await socket.recv()
+            return closed.value.rcvd.code if closed.value.rcvd else None
+
+    assert asyncio.run(code()) == 4403
+
+
+def test_the_packer_hears_a_refusal_and_nothing_more(shed: Shed) -> None:
+    async def news() -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.PACKER])
+            return [await heard(socket), json.loads(await socket.recv())]
+
+    refused, after = asyncio.run(news())
+    assert refused == {"__typename": "Refusal", "code": "FORBIDDEN"}
+    assert after["type"] == "complete"
+
+
+def test_the_older_web_socket_protocol_is_not_spoken(shed: Shed) -> None:
+    async def code() -> int | None:
+        async with socket_to(shed, "graphql-ws") as socket:
+            with pytest.raises(ConnectionClosed) as closed:
+                await socket.recv()
+            return closed.value.rcvd.code if closed.value.rcvd else None
+
+    assert asyncio.run(code()) == 4406
+
+
+def test_an_unexpected_error_in_a_subscription_is_masked_as_well(shed: Shed, db: Database) -> None:
+    shed.promised("W-8")
+    with db.writing() as session:
+        session.connection().exec_driver_sql("ALTER TABLE promise_event RENAME TO event_gone")
+
+    async def message() -> Any:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], global_id("PromiseEvent", 0))
+            return json.loads(await asyncio.wait_for(socket.recv(), 10))
+
+    found = asyncio.run(message())
+    assert "event_gone" not in json.dumps(found) and "promise_event" not in json.dumps(found)
+    assert "UNEXPECTED" in json.dumps(found)
+
+
+def test_a_revoked_token_hears_no_more(shed: Shed, db: Database) -> None:
+    shed.promised("W-9")
+
+    async def news() -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], global_id("PromiseEvent", 0))
+            first = [await heard(socket) for _ in range(2)]
+            await asyncio.to_thread(revoke)
+            return [*first, await heard(socket)]
+
+    def revoke() -> None:
+        with db.writing() as session:
+            row = session.exec(select(Token).where(Token.role == Role.SHOP)).one()
+            row.revoked_at = now(session)
+
+    assert asyncio.run(news())[-1] == {"__typename": "Refusal", "code": "UNAUTHENTICATED"}
