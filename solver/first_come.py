@@ -15,31 +15,37 @@ from solver.dispatching.problem import Lot, Order, Plan, Problem
 def first_come(problem: Problem, keep: bool = False) -> Plan:
     """Which plan comes of serving first who came first?
 
-    Each takes the plugs with the first last sale day, as a packer would. With `keep` an order
-    stays on its present day where it can.
+    Each takes the plugs with the first last sale day, as a packer would. With `keep`, orders stay
+    on their present days where there are plugs, before any other is served.
     """
     shed = _Shed(problem)
     ships: dict[str, int] = {}
     waiting = list(problem.orders)
     if keep:
-        waiting.sort(key=lambda order: order.kept_day not in order.open_days)
+        kept = [(o.kept_day, o) for o in waiting if o.kept_day in o.open_days]
+        for stays, order in sorted(kept, key=lambda pair: pair[0] or 0):
+            if stays is not None and shed.has_plugs(order, stays):
+                shed.take(order, stays)
+                ships[order.key] = stays
     for order in waiting:
-        days = list(order.open_days)
-        if keep and order.kept_day in days:
-            days = [order.kept_day, *(day for day in days if day != order.kept_day)]
-        full = None
-        for day in days:
-            if shed.has_plugs(order, day):
-                if shed.minutes[day] >= order.minutes:
-                    break
-                full = day if full is None else full
-        else:
-            if full is None:
-                continue
-            day = full
-        shed.take(order, day)
-        ships[order.key] = day
+        if order.key in ships:
+            continue
+        day = _first_day(shed, order)
+        if day is not None:
+            shed.take(order, day)
+            ships[order.key] = day
     return Plan(ships)
+
+
+def _first_day(shed: _Shed, order: Order) -> int | None:
+    """The first open day with plugs and minutes, else the first with plugs."""
+    full = None
+    for day in order.open_days:
+        if shed.has_plugs(order, day):
+            if shed.minutes[day] >= order.minutes:
+                return day
+            full = day if full is None else full
+    return full
 
 
 class _Shed:

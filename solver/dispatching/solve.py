@@ -60,7 +60,7 @@ class _Search:
         self.clock = clock
         self.plan = min((first_come(problem), first_come(problem, True)), key=self._cost)
         self.best = self._cost(self.plan)
-        self.bound: float = -math.inf
+        self.bound: float = 0.0  # no part of a cost is negative
         self.notes: dict[str, float] = {}
 
     def _cost(self, plan: Plan) -> int:
