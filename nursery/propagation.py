@@ -287,3 +287,6 @@ def _refuse_misfit(fresh: Problem, plan: Plan, changes: str) -> None:
 
 def _refused(code: str, message: str) -> Refused:
     return Refused(Refusal(code, message, "version", "plan again and accept the new plan"))
+
+
+__all__ = ["Limits", "accept_plan", "plan_propagation", "stored_plan", "stored_report"]

@@ -48,7 +48,7 @@ from tests.builders import (
 
 MONDAY = date(2027, 3, 1)
 WEEKS = 26
-QUICK = Limits(seconds=0.5)
+QUICK = Limits(seconds=0.3)
 CALTHA = "Caltha palustris"
 DIVISION = "Caltha palustris / division"
 
@@ -525,7 +525,7 @@ def test_no_transaction_is_open_while_the_solver_works_and_what_changed_is_told(
         with db.writing() as other:
             wanted(other, crop_named(other, "Primula rosea"), 20, 40)
 
-    report = plan_propagation(db, WEEKS, Limits(0.5, stop=MeanwhileStop(sell_more)), "Lea")
+    report = plan_propagation(db, WEEKS, Limits(0.3, stop=MeanwhileStop(sell_more)), "Lea")
     assert any("demand was 0, is 40 in 2027-W29" in note for note in report.notes)
     with pytest.raises(Refused) as caught, db.writing() as session:
         accept_plan(session, report.version, "Lea")
@@ -542,7 +542,7 @@ def test_a_plan_is_not_kept_if_another_was_accepted_while_it_was_solved(db: Data
             accept_plan(other, 1, "Bo")
 
     with pytest.raises(Refused) as caught:
-        plan_propagation(db, WEEKS, Limits(0.5, stop=MeanwhileStop(accept_the_other)), "Lea")
+        plan_propagation(db, WEEKS, Limits(0.3, stop=MeanwhileStop(accept_the_other)), "Lea")
     assert caught.value.refusal.code == "another_plan_accepted"
     with db.reading() as session:
         assert len(session.exec(select(PlanVersion)).all()) == 1
