@@ -8,8 +8,12 @@ be left out: what they take is then given as a background that is already taken.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol as Protocol_
+
+import numpy as np
+from numpy.typing import NDArray
 
 from solver.linear import INFINITY, LinearModel
 from solver.propagation.plan import Start, batches
@@ -18,6 +22,7 @@ from solver.propagation.runs import Run, runs
 
 Key = tuple[str, int]
 RunKey = tuple[str, int, int]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -96,6 +101,19 @@ def _limit(
     return max(kept, trays if trays >= protocol.smallest_batch else 0)
 
 
+class Load(Protocol_):
+    """Anything that says what it takes in each week, areas in the problem's order."""
+
+    places: Floats
+    minutes: Floats
+    starts: Floats
+    propagules: dict[str, Floats]
+
+
+def _sum(one: list[float], other: Floats) -> list[float]:
+    return [round(a + float(b), 7) for a, b in zip(one, other, strict=True)]
+
+
 @dataclass
 class Taken:
     """What is taken already, by crops that a model leaves out and by work in progress."""
@@ -105,6 +123,21 @@ class Taken:
     starts: list[float]
     propagules: dict[str, list[float]]
 
+    def plus(self, shares: Iterable[Load]) -> Taken:
+        """The same with what some shares take."""
+        names = list(self.places)
+        places = {name: list(weeks) for name, weeks in self.places.items()}
+        minutes, starts = list(self.minutes), list(self.starts)
+        propagules = {name: list(weeks) for name, weeks in self.propagules.items()}
+        for share in shares:
+            for at, name in enumerate(names):
+                places[name] = _sum(places[name], share.places[at])
+            minutes = _sum(minutes, share.minutes)
+            starts = _sum(starts, share.starts)
+            for mother, used in share.propagules.items():
+                propagules[mother] = _sum(propagules[mother], used)
+        return Taken(places, minutes, starts, propagules)
+
     @staticmethod
     def by_work_in_progress(problem: Problem) -> Taken:
         return Taken(
@@ -113,6 +146,61 @@ class Taken:
             starts=[0.0] * problem.weeks,
             propagules={mother.key: [0.0] * problem.weeks for mother in problem.mothers},
         )
+
+
+@dataclass(frozen=True)
+class CropPart:
+    """Which part of a crop does a model hold, and what stands beside it?
+
+    Runs that start in `first..end-1` are decided; `supply[w]` are plugs of week w that are there
+    anyway and free to be used; flows are decided between the weeks `ready` and `wanted`.
+    """
+
+    first: int
+    end: int
+    supply: tuple[float, ...]
+    ready: frozenset[int]
+    wanted: frozenset[int]
+
+    @staticmethod
+    def all(problem: Problem, one: CropRuns) -> CropPart:
+        weeks = frozenset(range(problem.weeks))
+        supply = tuple(float(plugs) for plugs in one.crop.ready)
+        return CropPart(0, problem.weeks, supply, weeks, weeks)
+
+    @staticmethod
+    def window(
+        problem: Problem,
+        one: CropRuns,
+        window: tuple[int, int],
+        supply: list[float],
+        flows: dict[tuple[int, int], float],
+    ) -> CropPart:
+        """The part that the starts of a week window can change, beside the plugs `supply`.
+
+        `flows` are the present ones; those that cannot change are taken out of the supply.
+        """
+        crop, weeks = one.crop, problem.weeks
+        changed = {
+            week for run in one.runs if window[0] <= run.week < window[1] for week, _ in run.plugs
+        }
+        wanted = {
+            week
+            for at in changed
+            for week in range(max(0, at - crop.lateness), min(weeks, at + crop.life))
+            if crop.demand[week]
+        }
+        ready = {
+            at
+            for week in wanted
+            for at in range(max(0, week - crop.life + 1), min(weeks, week + crop.lateness + 1))
+        }
+        left = list(supply)
+        for (at, week), plugs in flows.items():
+            if week not in wanted:
+                left[at] -= plugs
+        free = tuple(max(0.0, round(plugs, 6)) for plugs in left)
+        return CropPart(*window, free, frozenset(ready | changed), frozenset(wanted))
 
 
 @dataclass
@@ -137,12 +225,13 @@ def build(
     problem: Problem,
     crops: Iterable[CropRuns],
     taken: Taken,
+    parts: dict[str, CropPart] | None = None,
 ) -> FlowModel:
-    """The mixed-integer model of some crops beside what is taken."""
+    """The mixed-integer model of some crops, or parts of them by key, beside what is taken."""
     model = FlowModel(problem)
     shared = SharedRows()
     for one in crops:
-        add_crop(model, one, shared)
+        add_crop(model, one, shared, (parts or {}).get(one.crop.key))
     _add_places(model, shared, taken)
     _add_minutes(model, shared, taken)
     _add_rules(model, shared, taken)
@@ -159,16 +248,19 @@ class SharedRows:
     quota: dict[Key, list[tuple[int, float]]] = field(default_factory=lambda: defaultdict(list))
 
 
-def add_crop(model: FlowModel, one: CropRuns, shared: SharedRows) -> None:
+def add_crop(
+    model: FlowModel, one: CropRuns, shared: SharedRows, part: CropPart | None = None
+) -> None:
     """Adds the columns and rows that are a crop's own, and notes what it shares."""
     first = len(model.linear.cost)
-    supply = _add_runs(model, one, shared)
-    _add_flows(model, one, shared, supply)
+    part = part or CropPart.all(model.problem, one)
+    supply = _add_runs(model, one, shared, part)
+    _add_flows(model, one, shared, (supply, part))
     model.columns[one.crop.key] = (first, len(model.linear.cost))
 
 
 def _add_runs(
-    model: FlowModel, one: CropRuns, shared: SharedRows
+    model: FlowModel, one: CropRuns, shared: SharedRows, part: CropPart
 ) -> dict[int, list[tuple[int, float]]]:
     """Columns of runs and batches; returns the plugs that become ready, as entries by week."""
     linear, problem = model.linear, model.problem
@@ -176,6 +268,8 @@ def _add_runs(
     supply: dict[int, list[tuple[int, float]]] = defaultdict(list)
     members: dict[Key, list[int]] = defaultdict(list)
     for run in one.runs:
+        if not part.first <= run.week < part.end:
+            continue
         key = (run.protocol, run.week)
         protocol = protocols[run.protocol]
         most = min(one.most_of_run[run.protocol, run.week, run.extra], one.most[key])
@@ -234,18 +328,19 @@ def _add_flows(
     model: FlowModel,
     one: CropRuns,
     shared: SharedRows,
-    supply: dict[int, list[tuple[int, float]]],
+    given: tuple[dict[int, list[tuple[int, float]]], CropPart],
 ) -> None:
     linear, problem, crop = model.linear, model.problem, one.crop
+    supply, part = given
     into: dict[int, list[int]] = defaultdict(list)
     flows = model.crop_flows.setdefault(crop.key, [])
-    for ready in range(problem.weeks):
-        if not supply[ready] and not crop.ready[ready]:
+    for ready in sorted(part.ready):
+        if not supply.get(ready) and not part.supply[ready]:
             continue
         out: list[tuple[int, float]] = []
         first = max(0, ready - crop.lateness)
         for wanted in range(first, min(problem.weeks, ready + crop.life)):
-            if not crop.demand[wanted]:
+            if not crop.demand[wanted] or wanted not in part.wanted:
                 continue
             waits, late = max(0, wanted - ready), max(0, ready - wanted)
             column = linear.column(
@@ -258,13 +353,13 @@ def _add_flows(
                 share = 1.0 / problem.plugs_per_ready_place
                 shared.places[problem.ready_area, ready].append((column, share))
                 shared.places[problem.ready_area, wanted].append((column, -share))
-            _add_strong_row(model, one, (ready, wanted), column)
+            _add_strong_row(model, one, (ready, wanted, column), part)
         price = crop.discard_cost if ready + crop.life <= problem.weeks else 0
         out.append((linear.column(price), 1.0))
-        made = [(column, -plugs) for column, plugs in supply[ready]]
-        total = float(crop.ready[ready])
+        made = [(column, -plugs) for column, plugs in supply.get(ready, ())]
+        total = part.supply[ready]
         linear.row(total, total, [*out, *made])
-    for wanted in range(problem.weeks):
+    for wanted in sorted(part.wanted):
         if crop.demand[wanted]:
             column = linear.column(crop.shortage_cost)
             model.unmet[crop.key, wanted] = column
@@ -273,14 +368,18 @@ def _add_flows(
             linear.row(total, total, members)
 
 
-def _add_strong_row(model: FlowModel, one: CropRuns, at: tuple[int, int], column: int) -> None:
+def _add_strong_row(
+    model: FlowModel, one: CropRuns, at: tuple[int, int, int], part: CropPart
+) -> None:
     """Plugs can only flow where a batch is started: the facility-location inequality."""
-    ready, wanted = at
+    ready, wanted, column = at
     wants = float(one.crop.demand[wanted])
-    there = float(min(one.crop.ready[ready], wants))
+    there = min(part.supply[ready], wants)
     if there >= wants or not one.touched.get(ready):
         return
-    entries = [(model.batch[batch], -wants) for batch in sorted(one.touched[ready])]
+    entries = [
+        (model.batch[batch], -wants) for batch in sorted(one.touched[ready]) if batch in model.batch
+    ]
     model.linear.row(-INFINITY, there, [(column, 1.0), *entries])
 
 
@@ -349,7 +448,7 @@ def _merged(entries: list[tuple[int, float]]) -> list[tuple[int, float]]:
     return list(total.items())
 
 
-def starts_of(model: FlowModel, values: list[float] | tuple[float, ...]) -> tuple[Start, ...]:
+def starts_of(model: FlowModel, values: Sequence[float]) -> tuple[Start, ...]:
     """The starts that the values of a model's columns say."""
     found = []
     for (protocol, week, extra), column in model.trays.items():

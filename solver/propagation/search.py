@@ -15,7 +15,7 @@ from enum import StrEnum
 import numpy as np
 
 from solver.propagation.problem import Problem
-from solver.propagation.state import Floats, Share, State
+from solver.propagation.state import Share, State
 from solver.propagation.tasks import (
     Change,
     Changed,
@@ -26,6 +26,9 @@ from solver.propagation.tasks import (
     Relaxed,
     priced_constant,
 )
+
+SIZES = {Part.BATCHES: 250.0, Part.TRAYS: 250.0, Part.BOTH: 90.0}
+"""Crop-weeks that a task takes at first, by what it decides."""
 
 
 @dataclass
@@ -63,20 +66,19 @@ class Neighbourhoods:
 
     problem: Problem
     random: random.Random
-    size: float
-    tight: Floats = field(default_factory=lambda: np.zeros(0))
+    size: dict[Part, float] = field(default_factory=lambda: dict(SIZES))
 
-    def easy(self, optimal: bool, seconds: float, limit: float) -> None:
+    def easy(self, part: Part, optimal: bool, seconds: float, limit: float) -> None:
         """Adjusts the size: larger after a quick proof, smaller after a time-out."""
         if optimal and seconds < 0.5 * limit:
-            self.size *= 1.1
+            self.size[part] *= 1.15
         elif not optimal:
-            self.size *= 0.93
+            self.size[part] *= 0.93
         most = float(self.problem.weeks * len(self.problem.crops))
-        self.size = min(max(self.size, min(60.0, most)), most)
+        self.size[part] = min(max(self.size[part], min(50.0, most)), most)
 
     def choose(
-        self, state: State, busy: set[int]
+        self, state: State, busy: set[int], part: Part
     ) -> tuple[tuple[int, ...], tuple[int, int] | None]:
         """Crops that share full places or hours with one another, whole or in a week window."""
         free = [at for at in range(len(self.problem.crops)) if at not in busy]
@@ -85,7 +87,7 @@ class Neighbourhoods:
         weeks = self.problem.weeks
         window = self._window()
         length = weeks if window is None else window[1] - window[0]
-        number = max(1, min(len(free), round(self.size / max(1, length))))
+        number = max(1, min(len(free), round(self.size[part] / max(1, length))))
         if self.random.random() < 0.3:
             return tuple(self.random.sample(free, number)), window
         seed = self.random.choice(free)
@@ -148,6 +150,7 @@ class Search:
     waiting: list[tuple[int, ...]] = field(default_factory=list)
     unmade: set[int] = field(default_factory=set)
     busy: set[int] = field(default_factory=set)
+    likely: list[frozenset[tuple[str, int]]] = field(default_factory=list)
 
     def whole(self) -> bool:
         """Is the present state a whole plan?"""
@@ -156,6 +159,9 @@ class Search:
     def first_pass(self, relaxed: list[Share], group: int) -> None:
         """Makes the batches of a relaxation whole, a group of crops at a time."""
         self.state = State(self.problem, relaxed)
+        self.likely = [
+            frozenset(k for k, n in share.batch.items() if n > 0.01) for share in relaxed
+        ]
         self._pass(Stage.FIRST, group)
 
     def trays_pass(self, group: int) -> None:
@@ -172,12 +178,15 @@ class Search:
     def next_change(self, seconds: float) -> Change | None:
         """The next task of crops to be planned anew, None where there is none to give."""
         window = None
+        part = _part(self.stage)
         if self.waiting:
             crops = self.waiting.pop(0)
         elif self.unmade:
             return None
         else:
-            crops, window = self.neighbourhoods.choose(self.state, self.busy)
+            if part == Part.BOTH and self.neighbourhoods.random.random() < 0.5:
+                part = Part.TRAYS
+            crops, window = self.neighbourhoods.choose(self.state, self.busy, part)
         if not crops:
             return None
         self.busy |= set(crops)
@@ -189,7 +198,9 @@ class Search:
             window=window,
             seconds=seconds,
             seed=self.neighbourhoods.random.randrange(10**6),
-            part=_part(self.stage),
+            part=part,
+            likely=frozenset(key for at in crops for key in self.likely[at]),
+            restricted=self.stage == Stage.FIRST or self.neighbourhoods.random.random() < 0.5,
         )
 
     def changed(self, change: Change, changed: Changed) -> bool:
@@ -197,7 +208,7 @@ class Search:
         self.busy -= set(change.crops)
         if self.unmade:
             return self._made(change, changed)
-        if changed.shares is None or _part(self.stage) != change.part:
+        if changed.shares is None or (change.part == Part.BATCHES) != (self.stage == Stage.BATCHES):
             return False
         new = self.state.replaced(changed.shares)
         if new.keeps_rules() and new.cost() < self.state.cost() - 0.5:

@@ -8,16 +8,19 @@ from typing import Any
 
 from solver.propagation.backward import backward
 from solver.propagation.judge import complete, cost, loads, violations
+from solver.propagation.model import Taken, build, crop_runs, starts_of
 from solver.propagation.plan import Plan, Start, batches
 from solver.propagation.problem import Problem
 from solver.propagation.rounding import rounded
 from solver.propagation.search import Bounds, Neighbourhoods, Search, Stage
 from solver.propagation.state import Share, Shares, State
 from solver.propagation.tasks import CropBound, Desk, Relaxed, start
-from solver.run import Clock, Limits, Outcome, Status, keeping_the_best
+from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
 from solver.workers import Workers
 
 TASKS = "solver.propagation.tasks"
+DIRECT = 60
+"""Up to how many possible batches is a problem solved as one model?"""
 
 
 @dataclass
@@ -51,15 +54,19 @@ class _Best:
 
 
 def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
-    """The best plan found within the limits, judged, with a bound proven for the full model."""
+    """The best plan found within the limits, judged, with a bound proven for the full model.
+
+    A small problem is solved as one model; others are searched by `limits.threads` processes.
+    Ctrl-C and `limits.stop` keep the best plan so far.
+    """
     clock = Clock(limits)
     best = _Best(problem, clock)
-    with (
-        keeping_the_best(clock),
-        Workers(TASKS, problem, limits.threads) as workers,
-    ):
+    with keeping_the_best(clock):
         best.offer(backward(problem).starts)
-        _Conductor(problem, limits, clock, best, workers).run()
+        _directly(problem, clock, best)
+        if not best.proven() and clock.left() > 0:
+            with Workers(TASKS, problem, limits.threads) as workers:
+                _Conductor(problem, limits, clock, best, workers).run()
     plan = Plan(best.plan.starts, best.plan.cost, best.whole_bound())
     status = Status.FEASIBLE
     if best.proven():
@@ -67,6 +74,22 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
     elif clock.stopped():
         status = Status.STOPPED
     return Outcome(plan, plan.cost, plan.bound, clock.seconds(), status)
+
+
+def _directly(problem: Problem, clock: Clock, best: _Best) -> None:
+    """Solves a problem of few batches as one model; one with none is what it is."""
+    crops = crop_runs(problem)
+    number = sum(len(one.most) for one in crops)
+    if not number and best.plan.cost is not None:
+        best.bound = float(best.plan.cost)
+    if not 0 < number <= DIRECT:
+        return
+    model = build(problem, crops, Taken.by_work_in_progress(problem))
+    answer = run_linear(model.linear, 0.4 * clock.left(), seed=clock.limits.seed)
+    best.bound = max(0.0, answer.bound)
+    if answer.values is not None:
+        best.offer(starts_of(model, answer.values))
+    best.report()
 
 
 class _Conductor:
@@ -85,17 +108,24 @@ class _Conductor:
         self.search: Search | None = None
         self.to_price: list[tuple[int, bool]] = []
         self.pricing = 0
+        self.relaxing = False
         self.judged_at = 0.0
         self.turns = [0.45, 0.6, 0.8]
 
     def run(self) -> None:
-        self.workers.give(("relax",), "relax", [], self.clock.left())
+        self._relax()
         while self.clock.left() > 0 and not self.best.proven():
             self._give()
             for ticket, result in self.workers.take(min(0.2, self.clock.left())):
                 self._taken(ticket, result)
             self._judge(last=False)
         self._judge(last=True)
+
+    def _relax(self) -> None:
+        """Asks for the relaxation, with the floors that are known by now."""
+        self.relaxing = True
+        floors = list(self.bounds.floors)
+        self.workers.give(("relax",), "relax", floors, self.clock.left())
 
     def _give(self) -> None:
         while self.workers.idle():
@@ -106,20 +136,34 @@ class _Conductor:
 
     def _next(self) -> tuple[Any, ...] | None:
         left = self.clock.left()
-        if self.search is None or left < 0.2:
+        if left < 0.2 or self.relaxing:
             return None
-        self._stage()
-        if self.to_price and self.search.stage != Stage.FIRST and self.pricing < self._pricers():
+        first = self.search is None
+        if first and not self.to_price:
+            if not self.pricing:
+                self._relax()
+            return None
+        if self.search is not None:
+            self._stage()
+            making = self.search.stage == Stage.FIRST
+        if self.to_price and (first or (not making and self.pricing < self._pricers())):
             crop, whole = self.to_price.pop(0)
             self.pricing += 1
-            limit = min(left, 1.0)
+            limit = min(left, self._pricing_seconds())
             arguments = (crop, self.bounds.prices, limit, whole)
             return ("price", crop, whole), "price", *arguments
-        seconds = min(left, max(1.0, min(5.0, self.limits.seconds / 12)))
+        assert self.search is not None
+        seconds = min(left, max(1.0, min(8.0, self.limits.seconds / 12)))
         change = self.search.next_change(seconds)
         if change is None:
             return None
         return ("improve", change, self.clock.seconds()), "improve", change
+
+    def _pricing_seconds(self) -> float:
+        """A fifth of the time, for all crops on all workers, before the first pass."""
+        share = 0.2 if self.search is None else 0.4
+        crops = max(1, len(self.problem.crops))
+        return share * self.limits.seconds * self.limits.threads / crops
 
     def _stage(self) -> None:
         """Batches first; then their trays; then both, with what is left of the time."""
@@ -130,11 +174,10 @@ class _Conductor:
             return
         if search.stage == Stage.BATCHES:
             self.turns.pop(0)
-            search.trays_pass(max(1, len(self.problem.crops) // 2))
+            search.trays_pass(max(1, 150 // max(1, self.problem.weeks)))
         elif search.stage == Stage.BOTH:
             self.turns.pop(0)
             search.stage = Stage.BATCHES
-            search.neighbourhoods.size *= 2
 
     def _pricers(self) -> int:
         early = self.clock.seconds() < 0.6 * self.limits.seconds
@@ -142,6 +185,7 @@ class _Conductor:
 
     def _taken(self, ticket: tuple[Any, ...], result: Any) -> None:
         if ticket[0] == "relax":
+            self.relaxing = False
             if result is not None:
                 self._relaxed(result)
         elif ticket[0] == "price":
@@ -153,15 +197,16 @@ class _Conductor:
             self.search.changed(change, result)
             if not making:
                 seconds = self.clock.seconds() - began
-                self.search.neighbourhoods.easy(result.optimal, seconds, change.seconds)
+                self.search.neighbourhoods.easy(
+                    change.part, result.optimal, seconds, change.seconds
+                )
             elif self.search.whole():
                 self._judge(last=True)
-                self.search.neighbourhoods.size *= 0.5
 
     def _priced(self, crop: int, whole: bool, result: CropBound) -> None:
         self.pricing -= 1
         self.bounds.crop(result)
-        if not whole and result.optimal:
+        if self.search is not None and not whole and result.optimal:
             self.to_price.append((crop, True))
         if self.bounds.best > self.best.bound:
             self.best.bound = self.bounds.best
@@ -172,13 +217,14 @@ class _Conductor:
         self.best.bound = max(self.best.bound, self.bounds.best)
         self.best.report()
         self.to_price = [(at, False) for at in range(len(self.problem.crops))]
-        if self.search is not None:
-            return
+        first = self.bounds.floors == []
         for least in (0.3, 0.6):
             self.best.offer(rounded(self.problem, relaxed.shares, least))
+        if first:
+            return
         state = State(self.problem, shares_of(self.desk, self.best.plan))
         chance = random.Random(self.limits.seed)
-        places = Neighbourhoods(self.problem, chance, 250.0)
+        places = Neighbourhoods(self.problem, chance)
         self.search = Search(self.problem, places, state, state)
         self.search.first_pass(relaxed.shares, max(1, 270 // max(1, self.problem.weeks)))
 

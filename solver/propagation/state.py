@@ -54,22 +54,33 @@ class Shares:
             {(run.protocol, run.week, run.extra): run for run in one.runs} for one in crops
         ]
 
-    def from_values(self, at: int, model: FlowModel, values: Sequence[float]) -> Share:
-        """The share of crop number `at` in a solved model."""
-        one = self.crops[at]
-        trays, batch = {}, {}
+    def from_values(
+        self, at: int, model: FlowModel, values: Sequence[float], rest: Share | None = None
+    ) -> Share:
+        """The share of crop number `at` in a solved model, with what stays as it was."""
+        trays = dict(rest.trays) if rest else {}
+        batch = dict(rest.batch) if rest else {}
+        flows = dict(rest.flows) if rest else {}
         for key in self.runs[at]:
-            value = values[model.trays[key]]
+            value = values[model.trays[key]] if key in model.trays else 0.0
             if value > 1e-7:
                 trays[key] = value
-        for name in one.most:
-            if values[model.batch[name]] > 1e-7:
-                batch[name] = values[model.batch[name]]
-        flows = {}
-        for ready, wanted, column in model.crop_flows[one.crop.key]:
+        for name in self.crops[at].most:
+            value = values[model.batch[name]] if name in model.batch else 0.0
+            if value > 1e-7:
+                batch[name] = value
+        for ready, wanted, column in model.crop_flows[self.crops[at].crop.key]:
             if values[column] > 1e-7:
                 flows[ready, wanted] = values[column]
         return self.make(at, trays, batch, flows)
+
+    def plugs(self, at: int, trays: dict[RunKey, float]) -> Floats:
+        """Plugs of crop number `at` that become ready in each week."""
+        plugs = np.array(self.crops[at].crop.ready, dtype=float)
+        for key, number in trays.items():
+            for week, made in self.runs[at][key].plugs:
+                plugs[week] += made * number
+        return plugs
 
     def make(
         self,
@@ -79,12 +90,12 @@ class Shares:
         flows: dict[tuple[int, int], float],
     ) -> Share:
         """The share of crop number `at` with its loads and own cost."""
-        problem, crop = self.problem, self.crops[at].crop
+        problem = self.problem
         weeks = problem.weeks
         places = np.zeros((len(problem.areas), weeks))
         minutes, starts = np.zeros(weeks), np.zeros(weeks)
         propagules: dict[str, Floats] = {}
-        plugs = np.array(crop.ready, dtype=float)
+        plugs = self.plugs(at, trays)
         own = 0.0
         for key, number in trays.items():
             run = self.runs[at][key]
@@ -93,8 +104,6 @@ class Shares:
                 places[self.areas[area], enter:leave] += taken * number
             for week, work in run.minutes:
                 minutes[week] += work * number
-            for week, made in run.plugs:
-                plugs[week] += made * number
             protocol = self.protocols[run.protocol]
             if protocol.mother is not None and protocol.propagules:
                 used = propagules.setdefault(protocol.mother, np.zeros(weeks))

@@ -11,6 +11,7 @@ import numpy as np
 
 from solver.linear import INFINITY, LinearAnswer, LinearModel
 from solver.propagation.model import (
+    CropPart,
     CropRuns,
     FlowModel,
     SharedRows,
@@ -200,6 +201,8 @@ class Change:
     seconds: float
     seed: int
     part: Part
+    likely: frozenset[tuple[str, int]] = frozenset()
+    restricted: bool = False
 
 
 @dataclass(frozen=True)
@@ -212,25 +215,66 @@ class Changed:
 
 def improve(desk: Desk, change: Change) -> Changed:
     """Plans a few crops anew."""
-    model = build(desk.problem, [desk.crops[at] for at in change.crops], change.taken)
-    linear = model.linear
-    hint = _hint(model, desk, change)
+    rests = _rests(desk, change)
+    parts = {desk.crops[at].crop.key: rest.part for at, rest in rests.items()}
+    taken = change.taken
     if change.window is not None:
-        _keep_outside(model, change)
+        taken = taken.plus([rest.share for rest in rests.values()])
+    model = build(desk.problem, [desk.crops[at] for at in change.crops], taken, parts)
+    linear = model.linear
+    hint = _hint(model, change)
     gap = 3e-5
     if change.part == Part.BATCHES:
         batches = set(model.batch.values()) | set(model.changes.values())
         linear.whole = [flag and at in batches for at, flag in enumerate(linear.whole)]
         hint = {column: hint[column] for column in model.batch.values()}
         gap = 1e-4
+        if change.restricted:
+            _leave_out(model, change)
     elif change.part == Part.TRAYS:
         hint = _settle_batches(model, hint)
     answer = run_linear(linear, change.seconds, gap=gap, hint=hint, seed=change.seed)
     if answer.values is None:
         return Changed(None, False)
     values = _rounded(linear, answer.values)
-    shares = {at: desk.shares.from_values(at, model, values) for at in change.crops}
+    shares = {
+        at: desk.shares.from_values(at, model, values, rests[at].share) for at in change.crops
+    }
     return Changed(shares, answer.optimal)
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """What of a crop stays as it is, as a share, and what part of it is decided."""
+
+    share: Share
+    part: CropPart
+
+
+def _rests(desk: Desk, change: Change) -> dict[int, _Rest]:
+    """What stays of each crop: what starts outside the window."""
+    first, end = change.window or (0, desk.problem.weeks)
+    rests = {}
+    for at in change.crops:
+        one, hint = desk.crops[at], change.hints[at]
+        if change.window is None:
+            rests[at] = _Rest(desk.shares.make(at, {}, {}, {}), CropPart.all(desk.problem, one))
+            continue
+        trays = {key: n for key, n in hint.trays.items() if not first <= key[1] < end}
+        batch = {key: n for key, n in hint.batch.items() if not first <= key[1] < end}
+        supply = desk.shares.plugs(at, trays)
+        part = CropPart.window(desk.problem, one, change.window, supply.tolist(), hint.flows)
+        kept = {key: plugs for key, plugs in hint.flows.items() if key[1] not in part.wanted}
+        rests[at] = _Rest(desk.shares.make(at, trays, batch, kept), part)
+    return rests
+
+
+def _leave_out(model: FlowModel, change: Change) -> None:
+    """Leaves out the batches that neither the present plan nor the relaxation would start."""
+    present = {key for share in change.hints.values() for key in share.batch}
+    for key, column in model.batch.items():
+        if key not in present and key not in change.likely and not model.linear.low[column]:
+            model.linear.high[column] = 0.0
 
 
 def _settle_batches(model: FlowModel, values: dict[int, float]) -> dict[int, float]:
@@ -252,28 +296,10 @@ def _rounded(linear: LinearModel, values: Sequence[float]) -> list[float]:
     ]
 
 
-def _keep_outside(model: FlowModel, change: Change) -> None:
-    assert change.window is not None
-    first, end = change.window
-    linear = model.linear
+def _hint(model: FlowModel, change: Change) -> dict[int, float]:
+    """Trays and batches of the shares to start from; the solver completes the rest."""
     trays = {key: n for share in change.hints.values() for key, n in share.trays.items()}
     batch = {key: n for share in change.hints.values() for key, n in share.batch.items()}
-    for key, column in model.trays.items():
-        if not first <= key[1] < end:
-            linear.low[column] = linear.high[column] = trays.get(key, 0.0)
-    for name, column in model.batch.items():
-        if not first <= name[1] < end:
-            linear.low[column] = linear.high[column] = batch.get(name, 0.0)
-
-
-def _hint(model: FlowModel, desk: Desk, change: Change) -> dict[int, float]:
-    """Trays and batches of the shares to start from; the solver completes the rest."""
-    hint: dict[int, float] = {}
-    for at, share in change.hints.items():
-        crop = desk.crops[at]
-        for name in crop.most:
-            hint[model.batch[name]] = share.batch.get(name, 0.0)
-        for run in crop.runs:
-            key = (run.protocol, run.week, run.extra)
-            hint[model.trays[key]] = share.trays.get(key, 0.0)
+    hint = {column: batch.get(key, 0.0) for key, column in model.batch.items()}
+    hint.update({column: trays.get(key, 0.0) for key, column in model.trays.items()})
     return hint
