@@ -131,9 +131,9 @@ def test_a_wrong_token_is_told_and_sets_no_cookie(browser: httpx.Client) -> None
     assert not browser.cookies
 
 
-@pytest.mark.parametrize("to", ["https://example.org/", "//example.org", "/\\example.org", ""])
-def test_the_login_never_leads_to_another_site(browser: httpx.Client, to: str) -> None:
-    assert log_in(browser, Role.LEAD, to).url.path == "/"
+def test_the_login_never_leads_to_another_site(browser: httpx.Client) -> None:
+    for to in ("https://example.org/", "//example.org", "/\\example.org", ""):
+        assert log_in(browser, Role.LEAD, to).url.path == "/"
 
 
 def test_scripts_and_other_sites_cannot_use_the_cookie(browser: httpx.Client) -> None:
