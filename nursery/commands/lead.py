@@ -265,7 +265,7 @@ def show_dispatch(report: DispatchReport) -> None:
         )
         _more(len(report.moved), "moved orders")
     days: dict[str, int] = {}
-    for ship in report.ships:
+    for ship in sorted(report.ships, key=lambda ship: ship.ship_on):
         label = f"{ship.ship_on:%a %Y-%m-%d}"
         days[label] = days.get(label, 0) + 1
     show("Parcels a day", ("day", "parcels"), list(days.items())[:_SHOWN])
