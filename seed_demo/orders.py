@@ -13,7 +13,7 @@ from seed_demo.sheets import Rows, product_code, sizes
 ORDERS = 400
 WEEKS = 26
 """Weeks of expected sales, from this one on."""
-_LINES = (0.36, 0.30, 0.20, 0.14)
+_LINES = (0.44, 0.30, 0.17, 0.09)
 """Shares of baskets with 1, 2, 3 and 4 lines."""
 _SEASON = ((15, 0.15), (23, 0.55), (27, 0.65), (33, 0.45), (53, 0.85))
 """Up to which week number, and which share of a crop's weekly plugs is expected to sell."""
@@ -30,12 +30,12 @@ def order_sheets(rng: np.random.Generator) -> Rows:
         rows["Orders"].append(order)
         lines = 1 + int(rng.choice(4, p=_LINES))
         for index in rng.choice(len(PLANTS), lines, replace=False, p=share):
-            plugs = int(rng.choice(sizes(PLANTS[index])))
+            plugs = _size(rng, sizes(PLANTS[index]))
             rows["Order lines"].append(
                 {
                     "Order": order["Reference"],
                     "Product": product_code(PLANTS[index], plugs),
-                    "Quantity": 1 + int(rng.random() < 0.12),
+                    "Quantity": 1 + int(rng.random() < 0.08),
                 }
             )
     return rows
@@ -58,6 +58,11 @@ def demand_sheet(rng: np.random.Generator) -> Rows:
             for i in range(WEEKS)
         ]
     }
+
+
+def _size(rng: np.random.Generator, plugs: tuple[int, ...]) -> int:
+    """The smaller size mostly."""
+    return plugs[-1] if rng.random() < 0.3 else plugs[0]
 
 
 def _season(week_number: int) -> float:

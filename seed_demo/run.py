@@ -20,12 +20,13 @@ from nursery.order import Promise, State
 from nursery.pick_sheet import PickSheet, pick_sheet
 from nursery.plan_report import PlanReport
 from nursery.propagation import Limits, accept_plan, plan_propagation
+from seed_demo.baskets import baskets
 from seed_demo.build import build, read_tokens
-from seed_demo.shop import BASKETS, as_quote, ask
+from seed_demo.shop import as_quote, ask
 from seed_demo.story import tell
 
 WEEKS = 26
-_DISPATCH_SECONDS = 6.0
+_DISPATCH_SECONDS = 5.0
 _QUOTE_DAYS = 45
 _ACTOR = "Imke"
 
@@ -86,8 +87,9 @@ def _plan(db: Database, seconds: float, threads: int) -> PlanReport:
 def _quotes(db: Database, serve: Serve, secret: str) -> list[dict[str, Any]]:
     with db.reading() as session:
         until = today(session) + timedelta(days=_QUOTE_DAYS)
+        asked = baskets(session)
     with serve(db) as base_url:
-        return [as_quote(basket, ask(base_url, secret, basket, until)) for basket in BASKETS]
+        return [as_quote(basket, ask(base_url, secret, basket, until)) for basket in asked]
 
 
 def _next_ship_day(session: Session) -> date:
@@ -119,6 +121,9 @@ def _as_mapping(
             "orders": dispatch.orders,
             "dispatched": dispatch.dispatched,
             "late": dispatch.late,
+            "cost": dispatch.cost,
+            "bound": dispatch.bound,
+            "first_come_cost": dispatch.first_come_cost,
         },
         "quotes": quotes,
         "pick_sheet": [

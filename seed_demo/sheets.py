@@ -47,9 +47,10 @@ def site_sheets() -> Rows:
                 "Station": HOME,
                 "Passport registration": "NL-000012345",
                 "Hold risk": 0.05,
-                "Packing minutes": 240,
+                "Safe quantile": 0.95,
+                "Packing minutes": 300,
                 "Plugs a ready place": 72,
-                "Batch starts": 10,
+                "Batch starts": 12,
                 "Forecast shelf life": 36,
             }
         ],

@@ -7,9 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from seed_demo.plants import PLANTS
-from seed_demo.sheets import product_code
-
 PATH = "/graphql"
 _SECONDS = 30
 
@@ -27,8 +24,6 @@ query ($basket: [BasketLineInput!]!, $destination: DestinationInput!, $until: Da
 }
 """
 
-_CODES = {plant.cultivar: product_code(plant, 6) for plant in PLANTS}
-
 
 @dataclass(frozen=True)
 class Asked:
@@ -41,14 +36,6 @@ class Asked:
     def __str__(self) -> str:
         wanted = ", ".join(f"{quantity} x {code}" for code, quantity in self.lines)
         return f"{wanted} to {self.country} {self.postcode}"
-
-
-BASKETS = (
-    Asked(((_CODES["Ferry Red"], 1), (_CODES["Dusk Plume"], 1)), "NL", "1075"),
-    Asked(((_CODES["Late Ferry"], 2), (_CODES["Sluice"], 1)), "DE", "80331"),
-    Asked(((_CODES["Low Tide"], 1), (_CODES["Copper Weir"], 2)), "BE", "4960"),
-)
-"""One in the own country, one far away and tender, one with a crop under a veto."""
 
 
 def ask(base_url: str, secret: str, basket: Asked, until: date) -> dict[str, Any]:
@@ -106,10 +93,11 @@ def _reason(reasons: Iterable[dict[str, str]]) -> str:
     for each in reasons:
         services.setdefault(each["text"], set()).add(each["service"])
     named = set().union(*services.values()) - {""}
-    for enough in ({""}, named):
-        texts = [text for text, of in services.items() if of == enough]
-        if texts:
-            return "; ".join(texts)
+    for_all = [
+        text for text, of in services.items() if of == {""} or (of == named and len(named) > 1)
+    ]
+    if for_all:
+        return "; ".join(for_all)
     return "; ".join(f"{text} ({', '.join(sorted(of))})" for text, of in services.items())
 
 

@@ -17,12 +17,12 @@ _COUNTED = OPENING.replace(tzinfo=None) - timedelta(days=3)
 _GROWING = {
     StageKind.ON_ORDER: (0.7, 4.0),
     StageKind.ISOLATION: (0.8, 3.5),
-    StageKind.STRIKE: (0.6, 3.0),
-    StageKind.GROW_ON: (0.8, 4.2),
-    StageKind.HARDEN_OFF: (0.75, 3.4),
+    StageKind.STRIKE: (0.7, 2.8),
+    StageKind.GROW_ON: (0.9, 3.8),
+    StageKind.HARDEN_OFF: (0.85, 3.2),
 }
 """Chance that a crop has a batch in this stage, and its plugs in weeks of sales."""
-_READY = ((0.85, 4.6, 0.25), (0.35, 2.5, 0.7))
+_READY = ((0.95, 5.4, 0.25), (0.35, 2.5, 0.7))
 """Chance of a ready batch, its plugs in weeks of sales, the share of its life that is over."""
 VETOED = "Astilbe chinensis 'Low Tide'"
 """The crop whose ready batch waits for an inspection."""
