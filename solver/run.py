@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -20,6 +20,7 @@ from ortools.math_opt import model_parameters_pb2, model_pb2, result_pb2, soluti
 from ortools.math_opt.core.python import solver as mathopt_core
 from ortools.math_opt.python import mathopt
 from ortools.sat.python import cp_model
+from pybind11_abseil.status import StatusNotOk  # type: ignore[import-untyped]
 
 from solver.linear import LinearAnswer, LinearModel
 
@@ -252,13 +253,18 @@ def run_linear(
     *,
     engine: Engine = Engine.HIGHS,
     relaxed: bool = False,
+    interior: bool = False,
     threads: int = 1,
     seed: int = 0,
     gap: float = 0.0,
     hint: Mapping[int, float] | None = None,
     output: bool = False,
 ) -> LinearAnswer:
-    """Solves a linear model; `relaxed` drops wholeness and gives prices, `hint` is a start."""
+    """Solves a linear model; `relaxed` drops wholeness and gives prices, `hint` is a start.
+
+    `interior` solves a relaxation by the barrier method without crossover: much faster on large
+    models with dense rows, exact to about a millionth, which the bound allows for.
+    """
     proto = _proto(model, relaxed)
     parameters = mathopt.SolveParameters(
         time_limit=datetime.timedelta(seconds=max(0.01, seconds)),
@@ -267,24 +273,33 @@ def run_linear(
         enable_output=output,
         relative_gap_tolerance=None if relaxed else gap,
     )
+    if interior:
+        parameters.lp_algorithm = mathopt.LPAlgorithm.BARRIER
+        parameters.highs.string_options["run_crossover"] = "off"
     hints = model_parameters_pb2.ModelSolveParametersProto()
     if hint is not None:
         one = hints.solution_hints.add()
         columns = sorted(hint)
         one.variable_values.ids.extend(columns)
         one.variable_values.values.extend(hint[column] for column in columns)
-    answer = mathopt_core.solve(
-        proto,
-        mathopt.SolverType[_TYPES[engine]].value,
-        mathopt.StreamableSolverInitArguments().to_proto(),
-        parameters.to_proto(),
-        hints,
-        None,
-        mathopt.CallbackRegistration().to_proto(),
-        None,
-        None,
-    )
-    return _linear_answer(model, answer)
+    try:
+        answer = mathopt_core.solve(
+            proto,
+            mathopt.SolverType[_TYPES[engine]].value,
+            mathopt.StreamableSolverInitArguments().to_proto(),
+            parameters.to_proto(),
+            hints,
+            None,
+            mathopt.CallbackRegistration().to_proto(),
+            None,
+            None,
+        )
+    except StatusNotOk:  # the solver gave up without an answer, which is no fault of the model
+        return LinearAnswer(None, None, -float("inf"), False)
+    found = _linear_answer(model, answer)
+    if interior:
+        return replace(found, bound=found.bound - 1e-6 * abs(found.bound))
+    return found
 
 
 _TYPES = {

@@ -27,7 +27,7 @@ from solver.propagation.tasks import (
     priced_constant,
 )
 
-SIZES = {Part.BATCHES: 250.0, Part.TRAYS: 250.0, Part.BOTH: 90.0}
+SIZES = {Part.BATCHES: 250.0, Part.TRAYS: 500.0, Part.BOTH: 90.0}
 """Crop-weeks that a task takes at first, by what it decides."""
 
 
@@ -150,6 +150,7 @@ class Search:
     waiting: list[tuple[int, ...]] = field(default_factory=list)
     unmade: set[int] = field(default_factory=set)
     busy: set[int] = field(default_factory=set)
+    tasks: int = 0
     likely: list[frozenset[tuple[str, int]]] = field(default_factory=list)
 
     def whole(self) -> bool:
@@ -158,7 +159,7 @@ class Search:
 
     def first_pass(self, relaxed: list[Share], group: int) -> None:
         """Makes the batches of a relaxation whole, a group of crops at a time."""
-        self.state = State(self.problem, relaxed)
+        self.state = State(self.problem, list(relaxed))
         self.likely = [
             frozenset(k for k, n in share.batch.items() if n > 0.01) for share in relaxed
         ]
@@ -170,8 +171,9 @@ class Search:
 
     def _pass(self, stage: Stage, group: int) -> None:
         order = sorted(range(len(self.state.shares)), key=lambda at: -self.state.shares[at].own)
-        parts = -(-len(order) // max(1, group))
+        parts = max(1, -(-len(order) // max(1, group)))
         self.stage = stage
+        self.tasks = parts
         self.unmade = set(order)
         self.waiting = [tuple(order[at::parts]) for at in range(parts)]
 
@@ -199,6 +201,7 @@ class Search:
             seconds=seconds,
             seed=self.neighbourhoods.random.randrange(10**6),
             part=part,
+            hinted=self.stage != Stage.TRAYS,
             likely=frozenset(key for at in crops for key in self.likely[at]),
             restricted=self.stage == Stage.FIRST or self.neighbourhoods.random.random() < 0.5,
         )

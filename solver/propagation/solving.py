@@ -6,6 +6,8 @@ import random
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from solver.propagation.backward import backward
 from solver.propagation.judge import complete, cost, loads, violations
 from solver.propagation.model import Taken, build, crop_runs, starts_of
@@ -13,12 +15,25 @@ from solver.propagation.plan import Plan, Start, batches
 from solver.propagation.problem import Problem
 from solver.propagation.rounding import rounded
 from solver.propagation.search import Bounds, Neighbourhoods, Search, Stage
+from solver.propagation.slices import LARGEST, slices, together
 from solver.propagation.state import Share, Shares, State
-from solver.propagation.tasks import CropBound, Desk, Relaxed, start
+from solver.propagation.tasks import (
+    Change,
+    CropBound,
+    Desk,
+    Part,
+    Prices,
+    Relaxed,
+    Slice,
+    improve,
+    start,
+)
 from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
 from solver.workers import Workers
 
 TASKS = "solver.propagation.tasks"
+FIRST_PASS, TRAYS_PASS = 0.2, 0.12
+"""Which parts of the time may the two passes over all crops take?"""
 DIRECT = 60
 """Up to how many possible batches is a problem solved as one model?"""
 
@@ -59,11 +74,22 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
     A small problem is solved as one model; others are searched by `limits.threads` processes.
     Ctrl-C and `limits.stop` keep the best plan so far.
     """
+    return _solve(problem, limits, direct=True)
+
+
+def search(problem: Problem, limits: Limits) -> Outcome[Plan]:
+    """As `solve`, but by worker processes also for a small problem."""
+    return _solve(problem, limits, direct=False)
+
+
+def _solve(problem: Problem, limits: Limits, direct: bool) -> Outcome[Plan]:
     clock = Clock(limits)
     best = _Best(problem, clock)
     with keeping_the_best(clock):
+        best.offer(problem.fixed)
         best.offer(backward(problem).starts)
-        _directly(problem, clock, best)
+        if direct:
+            _directly(problem, clock, best)
         if not best.proven() and clock.left() > 0:
             with Workers(TASKS, problem, limits.threads) as workers:
                 _Conductor(problem, limits, clock, best, workers).run()
@@ -108,12 +134,17 @@ class _Conductor:
         self.search: Search | None = None
         self.to_price: list[tuple[int, bool]] = []
         self.pricing = 0
-        self.relaxing = False
         self.judged_at = 0.0
-        self.turns = [0.45, 0.6, 0.8]
+        self.relaxed: Relaxed | None = None
+        self.floored = False
+        self.parts: list[Slice | None] = []
+        self.to_relax: list[Slice | None] = []
+        self.answers: list[tuple[Slice | None, Relaxed | None]] = []
+        self.pass_seconds = 0.0
+        self.turns = [0.68, 0.88]
 
     def run(self) -> None:
-        self._relax()
+        self._ask_relaxation()
         while self.clock.left() > 0 and not self.best.proven():
             self._give()
             for ticket, result in self.workers.take(min(0.2, self.clock.left())):
@@ -121,11 +152,14 @@ class _Conductor:
             self._judge(last=False)
         self._judge(last=True)
 
-    def _relax(self) -> None:
+    def _ask_relaxation(self) -> None:
         """Asks for the relaxation, with the floors that are known by now."""
-        self.relaxing = True
-        floors = list(self.bounds.floors)
-        self.workers.give(("relax",), "relax", floors, self.clock.left())
+        self.answers = []
+        self.parts = [None]
+        if len(self.problem.crops) * self.problem.weeks > 1.3 * LARGEST:
+            state = State(self.problem, shares_of(self.desk, self.best.plan))
+            self.parts = list(slices(self.problem, state))
+        self.to_relax = list(self.parts)
 
     def _give(self) -> None:
         while self.workers.idle():
@@ -136,15 +170,24 @@ class _Conductor:
 
     def _next(self) -> tuple[Any, ...] | None:
         left = self.clock.left()
-        if left < 0.2 or self.relaxing:
+        if left < 0.2:
+            return None
+        if self.to_relax:
+            part = self.to_relax.pop(0)
+            limit = left if self.search is None else 0.3 * left
+            return ("relax", part), "relax", part, self.bounds.floors, limit
+        if self.search is None and len(self.answers) < len(self.parts):
             return None
         first = self.search is None
         if first and not self.to_price:
             if not self.pricing:
-                self._relax()
+                self._start_search()
             return None
         if self.search is not None:
             self._stage()
+            if self._may_relax_again():
+                self._ask_relaxation()
+                return self._next()
             making = self.search.stage == Stage.FIRST
         if self.to_price and (first or (not making and self.pricing < self._pricers())):
             crop, whole = self.to_price.pop(0)
@@ -153,15 +196,37 @@ class _Conductor:
             arguments = (crop, self.bounds.prices, limit, whole)
             return ("price", crop, whole), "price", *arguments
         assert self.search is not None
-        seconds = min(left, max(1.0, min(8.0, self.limits.seconds / 12)))
+        seconds = min(left, self._task_seconds())
         change = self.search.next_change(seconds)
         if change is None:
             return None
         return ("improve", change, self.clock.seconds()), "improve", change
 
+    def _may_relax_again(self) -> bool:
+        """Are all crops priced, and is there time to do it again at better prices?"""
+        return (
+            not self.to_price
+            and not self.pricing
+            and len(self.answers) == len(self.parts)
+            and self.parts == [None]
+            and self.search is not None
+            and self.search.stage != Stage.FIRST
+            and len(self.bounds.floors) < 8 * len(self.problem.crops)
+            and self.clock.left() > 0.15 * self.limits.seconds
+        )
+
+    def _task_seconds(self) -> float:
+        """How long may a task take? In a pass, all tasks together take the pass's time."""
+        assert self.search is not None
+        seconds = max(0.5, min(8.0, self.limits.seconds / 12))
+        if self.search.unmade:
+            tasks = max(1, self.search.tasks)
+            return min(seconds, max(0.3, self.pass_seconds * self.limits.threads / tasks))
+        return seconds
+
     def _pricing_seconds(self) -> float:
         """A fifth of the time, for all crops on all workers, before the first pass."""
-        share = 0.2 if self.search is None else 0.4
+        share = 0.15 if self.search is None else 0.2
         crops = max(1, len(self.problem.crops))
         return share * self.limits.seconds * self.limits.threads / crops
 
@@ -174,10 +239,9 @@ class _Conductor:
             return
         if search.stage == Stage.BATCHES:
             self.turns.pop(0)
-            search.trays_pass(max(1, 150 // max(1, self.problem.weeks)))
-        elif search.stage == Stage.BOTH:
-            self.turns.pop(0)
-            search.stage = Stage.BATCHES
+            self.pass_seconds = TRAYS_PASS * self.limits.seconds
+            half = -(-len(self.problem.crops) // self.limits.threads)
+            search.trays_pass(max(1, min(half, 420 // max(1, self.problem.weeks))))
 
     def _pricers(self) -> int:
         early = self.clock.seconds() < 0.6 * self.limits.seconds
@@ -185,9 +249,9 @@ class _Conductor:
 
     def _taken(self, ticket: tuple[Any, ...], result: Any) -> None:
         if ticket[0] == "relax":
-            self.relaxing = False
-            if result is not None:
-                self._relaxed(result)
+            self.answers.append((ticket[1], result))
+            if len(self.answers) == len(self.parts):
+                self._relaxations()
         elif ticket[0] == "price":
             self._priced(ticket[1], ticket[2], result)
         else:
@@ -212,21 +276,57 @@ class _Conductor:
             self.best.bound = self.bounds.best
             self.best.report()
 
+    def _relaxations(self) -> None:
+        """Takes the relaxation when all of its slices have come."""
+        found = [(part, answer) for part, answer in self.answers if answer is not None]
+        if len(found) == len(self.parts):
+            if self.parts == [None]:
+                self._relaxed(found[0][1])
+            else:
+                whole = [(part, answer) for part, answer in found if part is not None]
+                self._relaxed(together(self.problem, whole))
+        elif self.relaxed is None:
+            self._relaxed(self._unrelaxed())
+        if self.floored and self.search is None:
+            self._start_search()
+
+    def _unrelaxed(self) -> Relaxed:
+        """What takes the relaxation's place where there was no time for it: the plan so far."""
+        weeks = self.problem.weeks
+        none = np.zeros((len(self.problem.areas), weeks))
+        shares = dict(enumerate(shares_of(self.desk, self.best.plan)))
+        return Relaxed(shares, Prices(none, np.zeros(weeks), np.zeros(weeks), {}), 0.0)
+
     def _relaxed(self, relaxed: Relaxed) -> None:
+        self.relaxed = relaxed
         self.bounds.relaxed(relaxed)
         self.best.bound = max(self.best.bound, self.bounds.best)
         self.best.report()
         self.to_price = [(at, False) for at in range(len(self.problem.crops))]
-        first = self.bounds.floors == []
-        for least in (0.3, 0.6):
-            self.best.offer(rounded(self.problem, relaxed.shares, least))
-        if first:
-            return
+        shares = [relaxed.shares[at] for at in range(len(self.problem.crops))]
+        for least in (0.3, 0.6) if self.search is None else ():
+            self.best.offer(rounded(self.problem, shares, least))
+
+    def _start_search(self) -> None:
+        """After the crops were priced: relaxes again with their floors, then starts to search."""
+        if not self.floored:
+            self.floored = True
+            if len(self.problem.crops) * self.problem.weeks <= LARGEST:
+                self._ask_relaxation()
+                return
+        assert self.relaxed is not None
         state = State(self.problem, shares_of(self.desk, self.best.plan))
         chance = random.Random(self.limits.seed)
-        places = Neighbourhoods(self.problem, chance)
-        self.search = Search(self.problem, places, state, state)
-        self.search.first_pass(relaxed.shares, max(1, 270 // max(1, self.problem.weeks)))
+        self.search = Search(self.problem, Neighbourhoods(self.problem, chance), state, state)
+        self.pass_seconds = FIRST_PASS * self.limits.seconds
+        shares = [self.relaxed.shares[at] for at in range(len(self.problem.crops))]
+        self.search.first_pass(shares, self._group())
+
+    def _group(self) -> int:
+        """Crops that one task of a pass takes: at least four tasks a worker, at most 270 weeks."""
+        crops = len(self.problem.crops)
+        most = max(1, 270 // max(1, self.problem.weeks))
+        return max(1, min(most, -(-crops // (2 * self.limits.threads))))
 
     def _judge(self, last: bool) -> None:
         """Judges the present plan now and then, and at the end."""
@@ -239,13 +339,7 @@ class _Conductor:
         state = self.search.state
         if self.best.plan.cost is not None and state.cost() >= self.best.plan.cost - 0.5:
             return
-        starts = [
-            Start(*key, round(trays))
-            for share in state.shares
-            for key, trays in share.trays.items()
-            if round(trays)
-        ]
-        self.best.offer(tuple(sorted(starts)))
+        self.best.offer(state.starts_of_all())
 
 
 def shares_of(desk: Desk, plan: Plan) -> list[Share]:
@@ -268,3 +362,31 @@ def shares_of(desk: Desk, plan: Plan) -> list[Share]:
         batch = {key: 1.0 for key in planned if key[0] in names}
         found.append(shares.make(at, trays, batch, flows[one.crop.key]))
     return found
+
+
+def solve_one_crop(problem: Problem, plan: Plan, crop: str, seconds: float) -> Plan:
+    """The plan with one crop planned anew beside the others as they stand, judged.
+
+    The plan itself if nothing cheaper is found within the seconds.
+    """
+    desk = start(problem)
+    at = next(at for at, one in enumerate(desk.crops) if one.crop.key == crop)
+    state = State(problem, shares_of(desk, plan))
+    change = Change(
+        crops=(at,),
+        taken=state.taken_without((at,)),
+        hints={at: state.shares[at]},
+        window=None,
+        seconds=seconds,
+        seed=0,
+        part=Part.BOTH,
+    )
+    changed = improve(desk, change)
+    kept = Plan(plan.starts, cost(problem, plan))
+    if changed.shares is None:
+        return kept
+    new = Plan(state.replaced(changed.shares).starts_of_all())
+    if violations(problem, new):
+        return kept
+    price = cost(problem, new)
+    return Plan(new.starts, price) if price < (kept.cost or 0) else kept

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from solver.propagation.model import CropRuns, FlowModel, Taken
-from solver.propagation.plan import batches
+from solver.propagation.plan import Start, batches
 from solver.propagation.problem import Problem
 from solver.propagation.runs import Run
 
@@ -216,6 +216,16 @@ class State:
             starts=np.round(starts, 7).tolist(),
             propagules={key: np.round(used, 7).tolist() for key, used in propagules.items()},
         )
+
+    def starts_of_all(self) -> tuple[Start, ...]:
+        """The starts of a state whose trays are whole."""
+        starts = [
+            Start(*key, round(trays))
+            for share in self.shares
+            for key, trays in share.trays.items()
+            if round(trays)
+        ]
+        return tuple(sorted(starts))
 
     def keeps_rules(self) -> bool:
         """Are batch starts and quotas kept? Fixed batches may break them by themselves."""

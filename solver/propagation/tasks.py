@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -20,7 +20,7 @@ from solver.propagation.model import (
     build,
     crop_runs,
 )
-from solver.propagation.problem import Problem
+from solver.propagation.problem import Area, Problem
 from solver.propagation.state import (
     Floats,
     Share,
@@ -66,31 +66,71 @@ class Floor:
 
 
 @dataclass(frozen=True)
+class Slice:
+    """Some of the crops with their part of what is shared, as a factor of each area and so on."""
+
+    crops: tuple[int, ...]
+    places: tuple[float, ...]
+    minutes: float
+    starts: float
+
+
+@dataclass(frozen=True)
 class Relaxed:
     """The linear relaxation's answer: a fractional share a crop, prices, and its objective."""
 
-    shares: list[Share]
+    shares: dict[int, Share]
     prices: Prices
     objective: float
 
 
-def relax(desk: Desk, floors: Sequence[Floor], seconds: float) -> Relaxed | None:
-    """The linear relaxation with some floors added; None if it took too long."""
-    model = build(desk.problem, desk.crops, Taken.by_work_in_progress(desk.problem))
+def relax(
+    desk: Desk, part: Slice | None, floors: Sequence[Floor], seconds: float
+) -> Relaxed | None:
+    """The relaxation of all crops or of a slice, with floors added; None if it took too long."""
+    problem = desk.problem if part is None else _sliced(desk.problem, part)
+    crops = range(len(desk.crops)) if part is None else part.crops
+    chosen = [desk.crops[at] for at in crops]
+    model = build(problem, chosen, Taken.by_work_in_progress(problem))
     for floor in floors:
-        first, end = model.columns[desk.crops[floor.crop].crop.key]
-        scale = 1000.0 / max(1.0, abs(floor.least))
-        entries = [
-            (first + at, float(value) * scale)
-            for at, value in enumerate(floor.costs[: end - first])
-            if value
-        ]
-        model.linear.row(floor.least * scale, INFINITY, entries)
-    answer = run_linear(model.linear, seconds, relaxed=True)
+        key = desk.crops[floor.crop].crop.key
+        if key in model.columns:
+            _add_floor(model, floor, model.columns[key])
+    answer = run_linear(model.linear, seconds, relaxed=True, interior=True)
     if answer.values is None or answer.prices is None or not answer.optimal:
         return None
-    shares = [desk.shares.from_values(at, model, answer.values) for at in range(len(desk.crops))]
-    return Relaxed(shares, _prices(desk.problem, model, answer), answer.bound)
+    shares = {at: desk.shares.from_values(at, model, answer.values) for at in crops}
+    return Relaxed(shares, _prices(problem, model, answer), answer.bound)
+
+
+def _sliced(problem: Problem, part: Slice) -> Problem:
+    """The problem with a slice's part of places, hours and batch starts."""
+
+    def cut(weeks: tuple[int, ...], factor: float) -> tuple[int, ...]:
+        return tuple(round(number * factor) for number in weeks)
+
+    return replace(
+        problem,
+        areas=tuple(
+            Area(area.key, cut(area.places, factor), cut(area.wip_places, factor))
+            for area, factor in zip(problem.areas, part.places, strict=True)
+        ),
+        regular_minutes=cut(problem.regular_minutes, part.minutes),
+        overtime_minutes=cut(problem.overtime_minutes, part.minutes),
+        wip_minutes=cut(problem.wip_minutes, part.minutes),
+        starts_per_week=max(1, round(problem.starts_per_week * part.starts)),
+    )
+
+
+def _add_floor(model: FlowModel, floor: Floor, columns: tuple[int, int]) -> None:
+    first, end = columns
+    scale = 1000.0 / max(1.0, abs(floor.least))
+    entries = [
+        (first + at, float(value) * scale)
+        for at, value in enumerate(floor.costs[: end - first])
+        if abs(value) * scale > 1e-9
+    ]
+    model.linear.row(floor.least * scale, INFINITY, entries)
 
 
 def _prices(problem: Problem, model: FlowModel, answer: LinearAnswer) -> Prices:
@@ -203,6 +243,7 @@ class Change:
     part: Part
     likely: frozenset[tuple[str, int]] = frozenset()
     restricted: bool = False
+    hinted: bool = True
 
 
 @dataclass(frozen=True)
@@ -233,7 +274,12 @@ def improve(desk: Desk, change: Change) -> Changed:
             _leave_out(model, change)
     elif change.part == Part.TRAYS:
         hint = _settle_batches(model, hint)
-    answer = run_linear(linear, change.seconds, gap=gap, hint=hint, seed=change.seed)
+    seconds = change.seconds
+    if change.part == Part.TRAYS and not change.hinted:
+        answer = run_linear(linear, 0.75 * seconds, gap=gap, seed=change.seed)
+        seconds *= 0.25
+    if change.part != Part.TRAYS or change.hinted or answer.values is None:
+        answer = run_linear(linear, seconds, gap=gap, hint=hint, seed=change.seed)
     if answer.values is None:
         return Changed(None, False)
     values = _rounded(linear, answer.values)
