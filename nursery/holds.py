@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from math import prod
 
 import numpy as np
 from sqlmodel import Session, col, select
@@ -29,11 +30,14 @@ class StationOutlook:
 
 
 @dataclass(frozen=True, slots=True)
-class Chances:
-    """How likely is a hold on each day, at any of the stations asked for? Shares [days]."""
+class Calm:
+    """How likely is there no heat hold, and no frost hold, on each day? Shares, one a day.
 
-    heat: Floats
-    frost: Floats
+    Plain lists: a quote multiplies a few of them a day, thousands of times.
+    """
+
+    heat: list[float]
+    frost: list[float]
 
 
 @dataclass(frozen=True)
@@ -43,18 +47,29 @@ class Outlook:
     start: date
     days: int
     stations: Mapping[int, StationOutlook]
-    _known: dict[tuple[frozenset[int], float, float], Chances] = field(
+    _known: dict[tuple[frozenset[int], Limits], Calm] = field(
         default_factory=dict, compare=False, repr=False
     )
 
-    def chances(self, stations: Iterable[int], limits: Limits) -> Chances:
-        """How likely is a heat or a frost hold on each day, at one or more of these stations?"""
-        key = (frozenset(stations), limits.heat_c, limits.frost_c)
+    def holds(
+        self, stations: frozenset[int], limits: Limits, ship_on: date, arrives_until: date
+    ) -> tuple[float, float]:
+        """How likely is a heat hold, and a frost hold, from the ship day to a day after arrival?
+
+        At one or more of these stations. Days past the end of the outlook count for nothing.
+        """
+        calm = self._calm(stations, limits)
+        days = slice(max(0, (ship_on - self.start).days), (arrives_until - self.start).days + 2)
+        return 1 - prod(calm.heat[days]), 1 - prod(calm.frost[days])
+
+    def _calm(self, stations: frozenset[int], limits: Limits) -> Calm:
+        key = (stations, limits)
         if key not in self._known:
-            each = [self._at(self.stations[station], limits) for station in sorted(key[0])]
-            self._known[key] = Chances(
-                heat=1 - _product([1 - one.heat for one in each], self.days),
-                frost=1 - _product([1 - one.frost for one in each], self.days),
+            each = [self._at(self.stations[station], limits) for station in sorted(stations)]
+            ones = np.ones(self.days)
+            self._known[key] = Calm(
+                heat=np.prod([ones, *(1 - heat for heat, _ in each)], axis=0).tolist(),
+                frost=np.prod([ones, *(1 - frost for _, frost in each)], axis=0).tolist(),
             )
         return self._known[key]
 
@@ -63,11 +78,8 @@ class Outlook:
         asked = [self.stations[station] for station in sorted(set(stations))]
         return [(one.name, *one.forecast[day]) for one in asked if day in one.forecast]
 
-    def place(self, day: date) -> int:
-        """Which place in the arrays has this day? Days past the end take the last."""
-        return min(max(0, (day - self.start).days), self.days - 1)
-
-    def _at(self, station: StationOutlook, limits: Limits) -> Chances:
+    def _at(self, station: StationOutlook, limits: Limits) -> tuple[Floats, Floats]:
+        """How likely is a heat hold, and a frost hold, on each day here? Shares [days]."""
         heat, frost = np.zeros(self.days), np.zeros(self.days)
         if station.normals is not None:
             dates = day_range(self.start, self.days)
@@ -78,11 +90,7 @@ class Outlook:
             if 0 <= at < self.days:
                 heat[at] = float(high >= limits.heat_c)
                 frost[at] = float(low <= limits.frost_c)
-        return Chances(heat, frost)
-
-
-def _product(shares: Sequence[Floats], days: int) -> Floats:
-    return np.asarray(np.prod(shares, axis=0) if shares else np.ones(days))
+        return heat, frost
 
 
 def read_outlook(

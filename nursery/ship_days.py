@@ -17,7 +17,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from itertools import accumulate
 
-import numpy as np
 from sqlmodel import Session, col, func, or_, select
 
 from nursery.basket import ANY_DAY, Limits, Window
@@ -53,7 +52,7 @@ class Way:
     """A ship day judged for one parcel: open if there are no reasons against it.
 
     `probability` is the chance that it arrives from `arrives_from` to `arrives_until` with no hold
-    on the way.
+    on the way; `heat_chance` and `frost_chance` are those of a hold.
     """
 
     lane: Lane
@@ -61,6 +60,8 @@ class Way:
     arrives_from: date
     arrives_until: date
     probability: float
+    heat_chance: float
+    frost_chance: float
     reasons: tuple[Reason, ...]
 
     @property
@@ -154,38 +155,34 @@ def _arrival(rules: Rules, lane: Lane, leg: Leg, ask: Ask) -> tuple[Way, list[Re
     shares = list(accumulate(share for _, share in leg.chances))
     first = next((i for i, share in enumerate(shares) if share >= rules.floor - 1e-9), None)
     if first is None:
-        return _way(rules, lane, leg, len(shares) - 1, ask), [_no_transit(lane)]
-    tried = [_way(rules, lane, leg, until, ask) for until in range(first, len(shares))]
-    against = [[*_too_long(way, ask.limits), *_held(rules, way, ask.limits)] for way in tried]
-    for way, reasons in zip(tried, against, strict=True):
-        if not reasons and way.probability >= rules.floor - 1e-9:
+        last = len(shares) - 1
+        return _way(rules, lane, leg, last, shares[last], ask.limits), [_no_transit(lane)]
+    tried: tuple[Way, list[Reason]] | None = None
+    for until in range(first, len(shares)):
+        way = _way(rules, lane, leg, until, shares[until], ask.limits)
+        against = [*_too_long(way, ask.limits), *_held(rules, way, ask.limits)]
+        if not against and way.probability >= rules.floor - 1e-9:
             return way, []
-    return tried[0], against[0] or [_uncertain(rules, tried[0])]
+        tried = tried or (way, against or [_uncertain(rules, way)])
+        if way.days_in_box > ask.limits.days_in_box:
+            break
+    assert tried is not None
+    return tried
 
 
-def _way(rules: Rules, lane: Lane, leg: Leg, until: int, ask: Ask) -> Way:
+def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
     arrives_until = leg.chances[until][0]
-    arrived = sum(share for _, share in leg.chances[: until + 1])
-    heat, frost = _hold_chances(rules, lane, leg.ship_on, arrives_until, ask.limits)
+    heat, frost = rules.outlook.holds(lane.stations, limits, leg.ship_on, arrives_until)
     return Way(
         lane=lane,
         leg=leg,
         arrives_from=leg.chances[0][0],
         arrives_until=arrives_until,
         probability=min(1.0, arrived) * (1 - heat) * (1 - frost),
+        heat_chance=heat,
+        frost_chance=frost,
         reasons=(),
     )
-
-
-def _hold_chances(
-    rules: Rules, lane: Lane, ship_on: date, arrives_until: date, limits: Limits
-) -> tuple[float, float]:
-    """How likely is a heat hold, and a frost hold, from the ship day to a day after arrival?"""
-    chances = rules.outlook.chances(lane.stations, limits)
-    first, last = rules.outlook.place(ship_on), rules.outlook.place(arrives_until) + 2
-    heat = 1 - float(np.prod(1 - chances.heat[first:last]))
-    frost = 1 - float(np.prod(1 - chances.frost[first:last]))
-    return heat, frost
 
 
 def _too_late(rules: Rules, lane: Lane, leg: Leg) -> list[Reason]:
@@ -212,16 +209,15 @@ def _too_long(way: Way, limits: Limits) -> list[Reason]:
 def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
     """Is there a heat hold or a frost hold? Forecast, or too likely by the climate."""
     lane, first, last = way.lane, way.leg.ship_on, way.arrives_until + timedelta(days=1)
-    heat, frost = _hold_chances(rules, lane, first, way.arrives_until, limits)
     reasons = []
-    if heat > rules.hold_risk:
+    if way.heat_chance > rules.hold_risk:
         text = _forecast_hot(rules, way, last, limits.heat_c) or (
-            f"{heat:.1%} chance of {limits.heat_c:g} °C or more from {first} to {last}"
+            f"{way.heat_chance:.1%} chance of {limits.heat_c:g} °C or more from {first} to {last}"
         )
         reasons.append(Reason("heat", text, lane.service))
-    if frost > rules.hold_risk:
+    if way.frost_chance > rules.hold_risk:
         text = _forecast_cold(rules, way, last, limits.frost_c) or (
-            f"{frost:.1%} chance of {limits.frost_c:g} °C or less from {first} to {last}"
+            f"{way.frost_chance:.1%} chance of {limits.frost_c:g} °C or less from {first} to {last}"
         )
         reasons.append(Reason("frost", text, lane.service))
     return reasons

@@ -25,7 +25,8 @@ from nursery.quote import OtherOptions, quote
 from nursery.stock import Lot, Pool
 from nursery.supply import available, deficits
 from tests.builders import crop_named, open_order, product_of, ready_lot
-from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery, oversold
+from tests.flow_judge import oversold
+from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery
 
 TUESDAY = date(2027, 3, 2)
 THURSDAY = date(2027, 3, 4)
