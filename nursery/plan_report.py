@@ -7,7 +7,7 @@ hundredths of a cent.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -215,9 +215,9 @@ def report_of(
         late=_late(at),
         discards=_discards(at, notes),
         starts=planned_batches(at.problem, at.plan, at.horizon),
-        peaks=_peaks(at),
-        hours=_hours(at),
-        mothers=_mothers(at, notes),
+        peaks=peaks(at),
+        hours=hours(at),
+        mothers=mother_use(at, notes.reserves),
         assumptions=tuple(assumptions),
         changed_starts=tuple(f"{key} of {at.horizon.week(w)}" for key, w in at.loads.changes),
         notes=(*notes.sentences, *further),
@@ -297,7 +297,8 @@ def _discards(at: Judged, notes: BuildNotes) -> tuple[Discard, ...]:
     return (*standing, *grown)
 
 
-def _peaks(at: Judged) -> tuple[Peak, ...]:
+def peaks(at: Judged) -> tuple[Peak, ...]:
+    """Which is the fullest week of each kind of growing area that is used at all?"""
     found = []
     for area in at.problem.areas:
         used = [_used(at, area.key, week) for week in range(at.problem.weeks)]
@@ -320,7 +321,8 @@ def _peaks(at: Judged) -> tuple[Peak, ...]:
     return tuple(found)
 
 
-def _hours(at: Judged) -> tuple[Hours, ...]:
+def hours(at: Judged) -> tuple[Hours, ...]:
+    """How much work is there in each week, and how much of it is overtime or more?"""
     found = []
     for week, minutes in enumerate(at.loads.minutes):
         regular = at.problem.regular_minutes[week]
@@ -330,7 +332,8 @@ def _hours(at: Judged) -> tuple[Hours, ...]:
     return tuple(found)
 
 
-def _mothers(at: Judged, notes: BuildNotes) -> tuple[MotherUse, ...]:
+def mother_use(at: Judged, reserves: Mapping[str, int]) -> tuple[MotherUse, ...]:
+    """How much of each mother block's quota is taken? `reserves` are the plants never cut."""
     protocols = at.problem.protocols()
     found = []
     for mother in at.problem.mothers:
@@ -344,7 +347,7 @@ def _mothers(at: Judged, notes: BuildNotes) -> tuple[MotherUse, ...]:
         found.append(
             MotherUse(
                 block=mother.key,
-                reserve=notes.reserves.get(mother.key, 0),
+                reserve=reserves.get(mother.key, 0),
                 taken=sum(taken),
                 quota=sum(mother.quota),
                 fullest_week=str(at.horizon.week(week)),
