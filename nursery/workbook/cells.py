@@ -138,9 +138,9 @@ def _parse_number(text: str, column: Column) -> float:
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", plain):
         thousand, point = plain.replace(",", ""), plain.replace(",", ".")
         raise CellFault("the comma may be read two ways", f"write {thousand} or {point}")
-    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", plain):
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+", plain):
         plain = plain.replace(".", "")
-    elif re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", plain):
+    elif re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?", plain):
         plain = plain.replace(",", "")
     plain = plain.replace(",", ".")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", plain):
@@ -237,12 +237,13 @@ def _parse_time(text: str) -> time:
 
 
 def _week(column: Column, raw: object, zone: ZoneInfo) -> Value:
-    if isinstance(raw, date):
-        raise CellFault("must be an ISO week, not a date", f"write {Week.of(raw)} if that is meant")
     try:
-        return str(Week.parse(tidy(str(raw))))
+        if not isinstance(raw, date):
+            return str(Week.parse(tidy(str(raw))))
+        next = f"write {Week.of(raw)} if that is meant"
     except Fault as fault:
         raise CellFault(fault.rule, fault.next) from None
+    raise CellFault("must be an ISO week, not a date", next)
 
 
 def _yes_no(column: Column, raw: object, zone: ZoneInfo) -> Value:

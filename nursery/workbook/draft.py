@@ -84,17 +84,19 @@ class Draft:
         for row in raw.rows:
             given = frozenset(raw.headings)
             record = Record(raw.sheet, row.number, {}, given, raw.sheet.name, row.mark)
-            record.bad = not raw.sound or row.number in raw.spoilt
-            for heading in raw.headings if not record.bad else ():
+            known = not raw.sound or row.number in raw.spoilt
+            if known:
+                record.bad, record.because = True, "its sheet or cells cannot be read as they stand"
+            for heading in raw.headings:
                 column, cell = raw.sheet.by_heading[heading], row.cells.get(heading)
                 try:
                     record.values[heading] = read_cell(column, cell, self.zone)
                 except CellFault as fault:
                     record.unread.add(heading)
-                    self.blame(record, heading, fault.rule, fault.next, cell)
-            if record.bad and not record.values:
-                record.unread = set(raw.sheet.headings)
-                record.because = "its sheet or its cells cannot be read as they stand"
+                    if not known:  # else the fault of the sheet or row has been reported
+                        self.blame(record, heading, fault.rule, fault.next, cell)
+            if not raw.sound:
+                record.unread |= set(raw.sheet.headings) - set(raw.headings)
             found.append(record)
         return found
 

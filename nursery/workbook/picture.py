@@ -156,5 +156,5 @@ def canonical(sheet: Sheet, heading: str, value: Value) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if sheet.by_heading[heading].type in (Type.NUMBER, Type.SHARE) and not isinstance(value, str):
-        return repr(float(value) + 0.0)  # -0.0 is 0.0
+        return f"{float(value) + 0.0:.12g}"  # spreadsheets keep 15 digits; -0.0 is 0.0
     return str(value)

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import Session, SQLModel, select
 
-from nursery.basket import Destination, zone_of
+from nursery.basket import plain
 from nursery.batch import Batch, Quarantine
 from nursery.columns import Kind
 from nursery.errors import Fault, Refused
@@ -35,6 +35,7 @@ class Storing:
         self.counts: list[SheetCount] = []
         self.counting = Counting(session, draft, self.guarded)
         self.failed = False
+        self._prefixes: list[tuple[str, str, Value]] | None = None
         self.refused: dict[int, RowFault] = {}
         """What was refused, by the identity of the record."""
 
@@ -132,9 +133,28 @@ class Storing:
         if record.sheet.name == "Orders":
             moved = {"Country", "Postcode"} & set(record.changes())
             if record.stored is None or moved:
-                there = Destination(fields["country"], fields["postcode"])
-                fields["zone_id"] = zone_of(self.session, there).id
+                fields["zone_id"] = self._zone(fields["country"], fields["postcode"])
         return fields
+
+    def _zone(self, country: str, postcode: str) -> int | None:
+        """In which zone is this address? The longest prefix wins, even where the zone is blocked:
+        an order that nobody may send is still on the book."""
+        if self._prefixes is None:
+            rows = [values for values, _ in self.draft.whole("Zone prefixes").values()]
+            self._prefixes = [
+                (str(v["Country"]), plain(str(v["Prefix"] or "")), v["Zone"])
+                for v in rows
+                if "Zone" in v
+            ]
+        fitting = [
+            (len(prefix), zone)
+            for there, prefix, zone in self._prefixes
+            if there == country and plain(postcode).startswith(prefix)
+        ]
+        if not fitting:
+            return None
+        label = (max(fitting, key=lambda fit: fit[0])[1],)
+        return self.ids.get("Zones", {}).get(label) or self.draft.stored_id("Zones", label)
 
     def id_of(self, record: Record, reference: Reference) -> int | None:
         """Under which id is the row that this row names, new or old?"""

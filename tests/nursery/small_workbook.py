@@ -36,9 +36,11 @@ def load_tables(db: Database, path: Path, tables: Tables, good_rows: bool = Fals
     return load(db, path, good_rows=good_rows)
 
 
-def opened(db: Database, path: Path, at: date = date(2027, 3, 1)) -> Tables:
-    """Site and stations are loaded and the clock stands at this day, 10 o'clock; the examples."""
-    tables = examples()
+def opened(
+    db: Database, path: Path, at: date = date(2027, 3, 1), tables: Tables | None = None
+) -> Tables:
+    """Site and stations are loaded and the clock stands at this day, 10 o'clock; the tables."""
+    tables = tables or examples()
     first = {name: tables[name] for name in ("Stations", "Site")}
     report = load_tables(db, path, first)
     assert report.taken, report.lines()
