@@ -52,7 +52,7 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("readme")
     done = nursery("demo", "--folder", "demo", "--seconds", "4", cwd=folder)
     assert done.returncode == 0, done.stderr
-    return folder
+    return folder / "demo"
 
 
 def test_every_shell_example_of_the_quickstarts_runs_to_its_end(demo_folder: Path) -> None:
