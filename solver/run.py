@@ -23,6 +23,7 @@ from ortools.sat.python import cp_model
 from pybind11_abseil.status import StatusNotOk  # type: ignore[import-untyped]
 
 from solver.linear import LinearAnswer, LinearModel
+from solver.quiet import standard_output_kept
 
 PlanT = TypeVar("PlanT")
 
@@ -283,17 +284,18 @@ def run_linear(
         one.variable_values.ids.extend(columns)
         one.variable_values.values.extend(hint[column] for column in columns)
     try:
-        answer = mathopt_core.solve(
-            proto,
-            mathopt.SolverType[_TYPES[engine]].value,
-            mathopt.StreamableSolverInitArguments().to_proto(),
-            parameters.to_proto(),
-            hints,
-            None,
-            mathopt.CallbackRegistration().to_proto(),
-            None,
-            None,
-        )
+        with standard_output_kept():
+            answer = mathopt_core.solve(
+                proto,
+                mathopt.SolverType[_TYPES[engine]].value,
+                mathopt.StreamableSolverInitArguments().to_proto(),
+                parameters.to_proto(),
+                hints,
+                None,
+                mathopt.CallbackRegistration().to_proto(),
+                None,
+                None,
+            )
     except StatusNotOk:  # the solver gave up without an answer, which is no fault of the model
         return LinearAnswer(None, None, -float("inf"), False)
     found = _linear_answer(model, answer)
