@@ -9,6 +9,7 @@ from nursery.columns import Kind, UtcDateTime, check, one_of
 from nursery.crop import Crop, Protocol, Stage, TrayFormat
 from nursery.growing_area import Bench
 from nursery.mother_plant import MotherBlock
+from nursery.seed import SeedLot
 
 
 class Quarantine(StrEnum):
@@ -40,6 +41,7 @@ class Batch(SQLModel, table=True):
     tray_format_id: int = Field(foreign_key="tray_format.id")
     bench_id: int | None = Field(default=None, foreign_key="bench.id", index=True)
     mother_block_id: int | None = Field(default=None, foreign_key="mother_block.id")
+    seed_lot_id: int | None = Field(default=None, foreign_key="seed_lot.id", index=True)
     trays: int
     started_on: date
     stage_entered_on: date
@@ -54,6 +56,7 @@ class Batch(SQLModel, table=True):
     tray_format: TrayFormat = Relationship()
     bench: Bench | None = Relationship()
     mother_block: MotherBlock | None = Relationship()
+    seed_lot: SeedLot | None = Relationship()
 
 
 class Count(SQLModel, table=True):

@@ -69,7 +69,11 @@ class TrayFormat(SQLModel, table=True):
 
 
 class Crop(SQLModel, table=True):
-    """A plant kept for sale as plugs. Money in cents a plug, times in weeks."""
+    """A plant kept for sale as plugs. Money in cents a plug, times in weeks.
+
+    `priority` weighs what is unmet or late of it (2 = as bad as two of another crop); ready plugs
+    may be held cold for `cold_weeks` at most (`nursery.cold`).
+    """
 
     __tablename__ = "crop"
     __table_args__ = (
@@ -77,6 +81,8 @@ class Crop(SQLModel, table=True):
         check("crop", "life", "life_weeks >= 1"),
         check("crop", "lateness", "lateness_weeks >= 0"),
         check("crop", "service", "service_level > 0 AND service_level < 1"),
+        check("crop", "priority", "priority > 0"),
+        check("crop", "cold", "cold_weeks >= 0"),
         check(
             "crop",
             "money",
@@ -94,6 +100,8 @@ class Crop(SQLModel, table=True):
     late_cents: float = 15.0
     store_cents: float = 0.5
     discard_cents: float = 5.0
+    priority: float = 1.0
+    cold_weeks: int = 2
     protocols: list["Protocol"] = Relationship(
         back_populates="crop", sa_relationship_kwargs={"order_by": "Protocol.name"}
     )

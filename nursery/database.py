@@ -22,9 +22,12 @@ import nursery.carrier
 import nursery.crop
 import nursery.demand
 import nursery.growing_area
+import nursery.material
 import nursery.mother_plant
 import nursery.order
 import nursery.planned
+import nursery.recurring
+import nursery.seed
 import nursery.stock
 import nursery.weather
 from nursery.errors import Fault
@@ -158,9 +161,12 @@ _ROW_MODULES = (
     nursery.crop,
     nursery.demand,
     nursery.growing_area,
+    nursery.material,
     nursery.mother_plant,
     nursery.order,
     nursery.planned,
+    nursery.recurring,
+    nursery.seed,
     nursery.stock,
     nursery.weather,
 )

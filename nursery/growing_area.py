@@ -14,7 +14,9 @@ class Site(SQLModel, table=True):
     """The nursery itself: one row. A group of nurseries keeps one database each.
 
     Chances are shares (0.98 = 98 %); `clock_shift_seconds` moves this database's clock
-    for rehearsals, demos and a shop's tests, and is 0 in real life.
+    for rehearsals, demos and a shop's tests, and is 0 in real life. `frost_reserve` is the share
+    of the frames' places that is kept free indoors in weeks with frost, `gap_up_below` the share
+    of filled cells under which a young batch is gapped up (both from memory, estimates).
     """
 
     __tablename__ = "site"
@@ -31,6 +33,8 @@ class Site(SQLModel, table=True):
         check("site", "peaks", "plugs_per_ready_place >= 1"),
         check("site", "starts", "starts_per_week >= 0"),
         check("site", "forecast", "forecast_shelf_hours >= 1"),
+        check("site", "frost", "frost_reserve >= 0 AND frost_reserve <= 1"),
+        check("site", "gap_up", "gap_up_below >= 0 AND gap_up_below <= 1"),
     )
     id: int = Field(default=1, primary_key=True)
     name: str = Field(min_length=1, max_length=120)
@@ -54,6 +58,8 @@ class Site(SQLModel, table=True):
     regular_cents_per_minute: float = 25.0
     overtime_cents_per_minute: float = 45.0
     forecast_shelf_hours: int = 36
+    frost_reserve: float = 0.2
+    gap_up_below: float = 0.8
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()
@@ -63,7 +69,8 @@ class GrowingArea(SQLModel, table=True):
     """Where trays stand, and how its air differs from the air outside (design: 4.1).
 
     Felt = sink_c + coupling * (air - sink_c), then a heated floor (`floor_c`), a vented
-    ceiling (`ceiling_c`), and `shade_c` off the day's maximum per shade layer. °C.
+    ceiling (`ceiling_c`), and `shade_c` off the day's maximum per shade layer. °C. A place
+    stands empty for `cleaning_days` between two batches (1 to 3 days, from memory).
     """
 
     __tablename__ = "growing_area"
@@ -71,6 +78,7 @@ class GrowingArea(SQLModel, table=True):
         one_of("growing_area", "kind", AreaKind),
         check("growing_area", "coupling", "coupling >= 0 AND coupling <= 2"),
         check("growing_area", "shade", "shade_layers >= 0 AND shade_c >= 0"),
+        check("growing_area", "cleaning", "cleaning_days >= 0"),
         check(
             "growing_area",
             "ceiling",
@@ -86,6 +94,7 @@ class GrowingArea(SQLModel, table=True):
     ceiling_c: float | None = None
     shade_layers: int = 0
     shade_c: float = 2.0
+    cleaning_days: int = 1
     benches: list["Bench"] = Relationship(
         back_populates="area", sa_relationship_kwargs={"order_by": "Bench.walk_order"}
     )

@@ -18,13 +18,18 @@ class PauseKind(StrEnum):
 
 
 class MotherBlock(SQLModel, table=True):
-    """Stock plants of one crop kept together. The reserve is never cut."""
+    """Stock plants of one crop kept together. The reserve is never cut.
+
+    Young plants that take its place are wanted `renewal_weeks` before its use ends (0: it is not
+    renewed); see `nursery.renewal`.
+    """
 
     __tablename__ = "mother_block"
     __table_args__ = (
         check("mother_block", "plants", "plants >= 0"),
         check("mother_block", "reserve", "reserve >= 0 AND reserve <= plants"),
         check("mother_block", "quota", "propagules_a_week >= 0"),
+        check("mother_block", "renewal", "renewal_weeks >= 0"),
         check(
             "mother_block", "use", "use_until IS NULL OR use_from IS NULL OR use_until >= use_from"
         ),
@@ -37,6 +42,7 @@ class MotherBlock(SQLModel, table=True):
     propagules_a_week: float
     use_from: date | None = None
     use_until: date | None = None
+    renewal_weeks: int = 8
     crop: Crop = Relationship()
     pauses: list["MotherPause"] = Relationship(back_populates="block")
 

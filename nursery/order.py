@@ -66,7 +66,10 @@ class Wrap(SQLModel, table=True):
 
 
 class Product(SQLModel, table=True):
-    """What the shop sells: n plugs of a crop and grade, with its limits on the way (°C)."""
+    """What the shop sells: n plugs of a crop and grade, with its limits on the way (°C).
+
+    `priority` weighs what is unmet or late of its plugs, beside the crop's own.
+    """
 
     __tablename__ = "product"
     __table_args__ = (
@@ -75,6 +78,7 @@ class Product(SQLModel, table=True):
         check("product", "limits", "heat_limit_c > frost_limit_c"),
         check("product", "box", "max_days_in_box >= 1"),
         check("product", "money", "price_cents >= 0 AND minutes >= 0"),
+        check("product", "priority", "priority > 0"),
     )
     id: int | None = Field(default=None, primary_key=True)
     code: str = Field(unique=True, min_length=1, max_length=40)
@@ -88,6 +92,7 @@ class Product(SQLModel, table=True):
     max_days_in_box: int = 4
     minutes: float = 1.0
     price_cents: int = 0
+    priority: float = 1.0
     crop: Crop = Relationship()
     wrap: Wrap | None = Relationship()
 

@@ -78,6 +78,27 @@ class Lot(SQLModel, table=True):
     pool: Pool = Relationship()
 
 
+class ColdHold(SQLModel, table=True):
+    """A decision to hold a lot's ready plugs cold, and what it made of the last sale date."""
+
+    __tablename__ = "cold_hold"
+    __table_args__ = (
+        check("cold_hold", "days", "days >= 1"),
+        check("cold_hold", "later", "last_sale_after > last_sale_before"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    lot_id: int = Field(foreign_key="lot.id", index=True)
+    from_day: date
+    days: int
+    store_c: float
+    last_sale_before: date
+    last_sale_after: date
+    decided_by: str = Field(min_length=1, max_length=60)
+    decided_at: datetime = Field(sa_type=UtcDateTime)
+    reason: str = Field(default="", max_length=200)
+    lot: Lot = Relationship()
+
+
 class Movement(SQLModel, table=True):
     """One row of a batch's ledger: plugs in (+) or out (-), and the balance after it.
 

@@ -57,8 +57,12 @@ def upgrade() -> None:
         sa.Column("late_cents", sa.Float(), nullable=False),
         sa.Column("store_cents", sa.Float(), nullable=False),
         sa.Column("discard_cents", sa.Float(), nullable=False),
+        sa.Column("priority", sa.Float(), nullable=False),
+        sa.Column("cold_weeks", sa.Integer(), nullable=False),
+        sa.CheckConstraint("cold_weeks >= 0", name="ck_crop_cold"),
         sa.CheckConstraint("lateness_weeks >= 0", name="ck_crop_lateness"),
         sa.CheckConstraint("life_weeks >= 1", name="ck_crop_life"),
+        sa.CheckConstraint("priority > 0", name="ck_crop_priority"),
         sa.CheckConstraint("service_level > 0 AND service_level < 1", name="ck_crop_service"),
         sa.CheckConstraint(
             "shortage_cents >= 0 AND late_cents >= 0 AND discard_cents >= 0 AND store_cents >= 0",
@@ -78,6 +82,7 @@ def upgrade() -> None:
         sa.Column("ceiling_c", sa.Float(), nullable=True),
         sa.Column("shade_layers", sa.Integer(), nullable=False),
         sa.Column("shade_c", sa.Float(), nullable=False),
+        sa.Column("cleaning_days", sa.Integer(), nullable=False),
         sa.CheckConstraint(
             "kind IN ('propagation house', 'growing house', 'hardening frame', 'ready bench', 'isolation house', 'none')",
             name="ck_growing_area_kind_word",
@@ -86,6 +91,7 @@ def upgrade() -> None:
             "ceiling_c IS NULL OR floor_c IS NULL OR ceiling_c > floor_c",
             name="ck_growing_area_ceiling",
         ),
+        sa.CheckConstraint("cleaning_days >= 0", name="ck_growing_area_cleaning"),
         sa.CheckConstraint("coupling >= 0 AND coupling <= 2", name="ck_growing_area_coupling"),
         sa.CheckConstraint("shade_layers >= 0 AND shade_c >= 0", name="ck_growing_area_shade"),
         sa.PrimaryKeyConstraint("id"),
@@ -143,6 +149,26 @@ def upgrade() -> None:
         sa.CheckConstraint("version >= 1", name="ck_plan_version_version"),
         sa.PrimaryKeyConstraint("id"),
         sa.UniqueConstraint("kind", "version", name="uq_plan_version"),
+    )
+    op.create_table(
+        "recurring_work",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("place", sa.String(length=60), nullable=False),
+        sa.Column("days", sa.String(), nullable=False),
+        sa.Column("minutes", sa.Float(), nullable=False),
+        sa.Column("persons", sa.Integer(), nullable=False),
+        sa.Column("skill", sa.String(length=60), nullable=False),
+        sa.Column("first_week", sa.Integer(), nullable=False),
+        sa.Column("last_week", sa.Integer(), nullable=False),
+        sa.CheckConstraint(
+            "first_week BETWEEN 1 AND 53 AND last_week BETWEEN 1 AND 53",
+            name="ck_recurring_work_weeks",
+        ),
+        sa.CheckConstraint("length(days) = 7", name="ck_recurring_work_days"),
+        sa.CheckConstraint("minutes >= 0 AND persons >= 1", name="ck_recurring_work_minutes"),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("name"),
     )
     op.create_table(
         "ship_day",
@@ -305,6 +331,42 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_idempotency_key_token_id"), ["token_id"], unique=False)
 
     op.create_table(
+        "material",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("kind", sa.String(length=32), nullable=False),
+        sa.Column("unit", sa.String(length=20), nullable=False),
+        sa.Column("used_for", sa.String(length=32), nullable=False),
+        sa.Column("amount", sa.Float(), nullable=False),
+        sa.Column("tray_format_id", sa.Integer(), nullable=True),
+        sa.Column("wrap_id", sa.Integer(), nullable=True),
+        sa.Column("in_stock", sa.Float(), nullable=True),
+        sa.Column("spare", sa.Float(), nullable=False),
+        sa.Column("lead_days", sa.Integer(), nullable=False),
+        sa.Column("pack", sa.Float(), nullable=False),
+        sa.CheckConstraint(
+            "kind IN ('trays', 'substrate', 'labels', 'wrap', 'boxes')",
+            name="ck_material_kind_word",
+        ),
+        sa.CheckConstraint(
+            "used_for IN ('tray', 'batch', 'bundle', 'parcel')", name="ck_material_used_for_word"
+        ),
+        sa.CheckConstraint(
+            "amount >= 0 AND pack > 0 AND lead_days >= 0 AND spare >= 0", name="ck_material_amounts"
+        ),
+        sa.CheckConstraint("in_stock IS NULL OR in_stock >= 0", name="ck_material_stock"),
+        sa.ForeignKeyConstraint(
+            ["tray_format_id"],
+            ["tray_format.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["wrap_id"],
+            ["wrap.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("name"),
+    )
+    op.create_table(
         "month_normal",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("station_id", sa.Integer(), nullable=False),
@@ -338,8 +400,10 @@ def upgrade() -> None:
         sa.Column("propagules_a_week", sa.Float(), nullable=False),
         sa.Column("use_from", sa.Date(), nullable=True),
         sa.Column("use_until", sa.Date(), nullable=True),
+        sa.Column("renewal_weeks", sa.Integer(), nullable=False),
         sa.CheckConstraint("plants >= 0", name="ck_mother_block_plants"),
         sa.CheckConstraint("propagules_a_week >= 0", name="ck_mother_block_quota"),
+        sa.CheckConstraint("renewal_weeks >= 0", name="ck_mother_block_renewal"),
         sa.CheckConstraint("reserve >= 0 AND reserve <= plants", name="ck_mother_block_reserve"),
         sa.CheckConstraint(
             "use_until IS NULL OR use_from IS NULL OR use_until >= use_from",
@@ -386,11 +450,13 @@ def upgrade() -> None:
         sa.Column("max_days_in_box", sa.Integer(), nullable=False),
         sa.Column("minutes", sa.Float(), nullable=False),
         sa.Column("price_cents", sa.Integer(), nullable=False),
+        sa.Column("priority", sa.Float(), nullable=False),
         sa.CheckConstraint("grade IN ('A', 'B')", name="ck_product_grade_word"),
         sa.CheckConstraint("heat_limit_c > frost_limit_c", name="ck_product_limits"),
         sa.CheckConstraint("max_days_in_box >= 1", name="ck_product_box"),
         sa.CheckConstraint("plugs >= 1", name="ck_product_plugs"),
         sa.CheckConstraint("price_cents >= 0 AND minutes >= 0", name="ck_product_money"),
+        sa.CheckConstraint("priority > 0", name="ck_product_priority"),
         sa.ForeignKeyConstraint(
             ["crop_id"],
             ["crop.id"],
@@ -404,6 +470,28 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("product", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_product_crop_id"), ["crop_id"], unique=False)
+
+    op.create_table(
+        "seed_lot",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("code", sa.String(length=40), nullable=False),
+        sa.Column("crop_id", sa.Integer(), nullable=False),
+        sa.Column("seeds", sa.Integer(), nullable=False),
+        sa.Column("germination", sa.Float(), nullable=False),
+        sa.Column("tested_on", sa.Date(), nullable=True),
+        sa.Column("sow_by", sa.Date(), nullable=False),
+        sa.CheckConstraint("germination > 0 AND germination <= 1", name="ck_seed_lot_germination"),
+        sa.CheckConstraint("seeds >= 0", name="ck_seed_lot_seeds"),
+        sa.CheckConstraint("tested_on IS NULL OR sow_by >= tested_on", name="ck_seed_lot_dates"),
+        sa.ForeignKeyConstraint(
+            ["crop_id"],
+            ["crop.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("code", name="uq_seed_lot_code"),
+    )
+    with op.batch_alter_table("seed_lot", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_seed_lot_crop_id"), ["crop_id"], unique=False)
 
     op.create_table(
         "site",
@@ -429,6 +517,8 @@ def upgrade() -> None:
         sa.Column("regular_cents_per_minute", sa.Float(), nullable=False),
         sa.Column("overtime_cents_per_minute", sa.Float(), nullable=False),
         sa.Column("forecast_shelf_hours", sa.Integer(), nullable=False),
+        sa.Column("frost_reserve", sa.Float(), nullable=False),
+        sa.Column("gap_up_below", sa.Float(), nullable=False),
         sa.Column("promise_planned_starts", sa.Boolean(), nullable=False),
         sa.Column("clock_shift_seconds", sa.Integer(), nullable=False),
         sa.CheckConstraint("allowance >= 0 AND allowance < 1", name="ck_site_allowance"),
@@ -436,6 +526,8 @@ def upgrade() -> None:
             "confidence_floor > 0 AND confidence_floor < 1", name="ck_site_confidence"
         ),
         sa.CheckConstraint("forecast_shelf_hours >= 1", name="ck_site_forecast"),
+        sa.CheckConstraint("frost_reserve >= 0 AND frost_reserve <= 1", name="ck_site_frost"),
+        sa.CheckConstraint("gap_up_below >= 0 AND gap_up_below <= 1", name="ck_site_gap_up"),
         sa.CheckConstraint("hold_risk > 0 AND hold_risk < 1", name="ck_site_hold_risk"),
         sa.CheckConstraint("horizon_days >= 1", name="ck_site_horizon"),
         sa.CheckConstraint("id = 1", name="ck_site_one_row"),
@@ -748,6 +840,7 @@ def upgrade() -> None:
         sa.Column("tray_format_id", sa.Integer(), nullable=False),
         sa.Column("bench_id", sa.Integer(), nullable=True),
         sa.Column("mother_block_id", sa.Integer(), nullable=True),
+        sa.Column("seed_lot_id", sa.Integer(), nullable=True),
         sa.Column("trays", sa.Integer(), nullable=False),
         sa.Column("started_on", sa.Date(), nullable=False),
         sa.Column("stage_entered_on", sa.Date(), nullable=False),
@@ -781,6 +874,10 @@ def upgrade() -> None:
             ["protocol.id"],
         ),
         sa.ForeignKeyConstraint(
+            ["seed_lot_id"],
+            ["seed_lot.id"],
+        ),
+        sa.ForeignKeyConstraint(
             ["stage_id"],
             ["stage.id"],
         ),
@@ -795,6 +892,7 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_batch_bench_id"), ["bench_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_batch_crop_id"), ["crop_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_batch_protocol_id"), ["protocol_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_batch_seed_lot_id"), ["seed_lot_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_batch_stage_id"), ["stage_id"], unique=False)
 
     op.create_table(
@@ -909,6 +1007,29 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("planned_start", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_planned_start_plan_id"), ["plan_id"], unique=False)
+
+    op.create_table(
+        "cold_hold",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("lot_id", sa.Integer(), nullable=False),
+        sa.Column("from_day", sa.Date(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("store_c", sa.Float(), nullable=False),
+        sa.Column("last_sale_before", sa.Date(), nullable=False),
+        sa.Column("last_sale_after", sa.Date(), nullable=False),
+        sa.Column("decided_by", sa.String(length=60), nullable=False),
+        sa.Column("decided_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("reason", sa.String(length=200), nullable=False),
+        sa.CheckConstraint("days >= 1", name="ck_cold_hold_days"),
+        sa.CheckConstraint("last_sale_after > last_sale_before", name="ck_cold_hold_later"),
+        sa.ForeignKeyConstraint(
+            ["lot_id"],
+            ["lot.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    with op.batch_alter_table("cold_hold", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_cold_hold_lot_id"), ["lot_id"], unique=False)
 
     op.create_table(
         "count",
@@ -1038,6 +1159,10 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_count_batch_id"))
 
     op.drop_table("count")
+    with op.batch_alter_table("cold_hold", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_cold_hold_lot_id"))
+
+    op.drop_table("cold_hold")
     with op.batch_alter_table("planned_start", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_planned_start_plan_id"))
 
@@ -1060,6 +1185,7 @@ def downgrade() -> None:
     op.drop_table("promise_event")
     with op.batch_alter_table("batch", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_batch_stage_id"))
+        batch_op.drop_index(batch_op.f("ix_batch_seed_lot_id"))
         batch_op.drop_index(batch_op.f("ix_batch_protocol_id"))
         batch_op.drop_index(batch_op.f("ix_batch_crop_id"))
         batch_op.drop_index(batch_op.f("ix_batch_bench_id"))
@@ -1108,6 +1234,10 @@ def downgrade() -> None:
 
     op.drop_table("weather_day")
     op.drop_table("site")
+    with op.batch_alter_table("seed_lot", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_seed_lot_crop_id"))
+
+    op.drop_table("seed_lot")
     with op.batch_alter_table("product", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_product_crop_id"))
 
@@ -1124,6 +1254,7 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_month_normal_station_id"))
 
     op.drop_table("month_normal")
+    op.drop_table("material")
     with op.batch_alter_table("idempotency_key", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_idempotency_key_token_id"))
 
@@ -1149,6 +1280,7 @@ def downgrade() -> None:
     op.drop_table("token")
     op.drop_table("station")
     op.drop_table("ship_day")
+    op.drop_table("recurring_work")
     op.drop_table("plan_version")
     with op.batch_alter_table("pick_print", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_pick_print_ship_day"))
