@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nursery.commands import data, lead, shed, shop
+from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
 from nursery.database import Database
 from nursery.errors import Fault, Refused
@@ -29,6 +30,7 @@ for command in (
     data.load,
     data.export,
     lead.plan,
+    compare,
     lead.week,
     lead.dispatch,
     lead.trace,
