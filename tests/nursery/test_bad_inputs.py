@@ -140,7 +140,7 @@ def test_a_misspelt_crop_or_batch_gets_candidates_and_is_never_guessed(
     assert not report.taken
     lot, demand = report.faults
     assert demand.value == "Primula rosea 'Gygas'"
-    assert demand.next == '''did you mean "Primula rosea 'Gigas'"?'''
+    assert demand.next == """did you mean "Primula rosea 'Gigas'"?"""
     assert lot.next == "did you mean 'B2701'?"
     with db.reading() as session:
         assert session.exec(select(Crop)).all() == []
