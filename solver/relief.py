@@ -105,6 +105,15 @@ class _Room:
         )
 
 
+def with_relief(problem: Problem, relief: Relief) -> Problem:
+    """The problem with the relief given: its amount of its resource in its weeks."""
+    crop = next(each for each in problem.crops if each.key == relief.crop)
+    room = _Room(relief.binding, relief.resource, relief.first, relief.last)
+    if relief.binding in (Binding.TIME, Binding.NOT_WORTH_IT):
+        return problem
+    return room.given(problem, crop, relief.amount)
+
+
 def why(problem: Problem, plan: Plan, crop: str, week: int, seconds: float = 2.0) -> Relief:
     """What binds first for a crop's demand of a week, and the cheapest relief, checked.
 

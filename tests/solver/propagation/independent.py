@@ -35,79 +35,96 @@ def ready_week(problem: Problem, protocol: Protocol, week: int, extra: int) -> i
     return visits[-1][2] if visits else week
 
 
+class Shared:
+    """What the crops take of what they share, as sums still to be bounded."""
+
+    def __init__(self, problem: Problem) -> None:
+        weeks = range(problem.weeks)
+        self.use = {(area.key, w): [] for area in problem.areas for w in weeks}
+        self.work = {w: [] for w in weeks}
+        self.begun = {w: [] for w in weeks}
+        self.taken = {(mother.key, w): [] for mother in problem.mothers for w in weeks}
+
+
 def least_cost(problem: Problem, trays: Batch | None = None) -> float:
-    """The optimum, or the cheapest completion of given trays."""
+    """The optimum, or the cheapest completion of given trays; infinite if they break a rule."""
     highs = highspy.Highs()
     highs.setOptionValue("output_flag", False)
     highs.setOptionValue("mip_rel_gap", 0.0)
-    inf = highspy.kHighsInf
-    weeks = range(problem.weeks)
-    use = {(area.key, w): [] for area in problem.areas for w in weeks}
-    work = {w: [] for w in weeks}
-    begun = {w: [] for w in weeks}
-    taken = {(mother.key, w): [] for mother in problem.mothers for w in weeks}
-    offset = 0.0
+    shared = Shared(problem)
     for crop in problem.crops:
         made = defaultdict(list)
         for protocol in crop.protocols:
-            for week in weeks:
-                columns = []
-                for extra in range(protocol.extra_weeks + 1 if protocol.stages else 1):
-                    if ready_week(problem, protocol, week, extra) >= problem.weeks:
-                        continue
-                    given = None if trays is None else trays.get((protocol.key, week, extra), 0)
-                    x = highs.addVariable(
-                        lb=given or 0,
-                        ub=40 if given is None else given,
-                        obj=protocol.tray_cost + extra * protocol.extra_cost,
-                        type=highspy.HighsVarType.kInteger,
-                    )
-                    columns.append(x)
-                    for stage, (area, enter, leave) in zip(
-                        protocol.stages, stay(problem, protocol, week, extra), strict=True
-                    ):
-                        work[enter].append(stage.minutes * x)
-                        for w in range(enter, leave):
-                            use[area, w].append(stage.places * x)
-                    for flush, plugs in enumerate(protocol.plugs):
-                        at = ready_week(problem, protocol, week, extra) + flush
-                        if at < problem.weeks:
-                            made[at].append(plugs * x)
-                if not columns:
-                    continue
-                y = highs.addVariable(
-                    lb=0, ub=1, obj=protocol.batch_cost[week], type=highspy.HighsVarType.kInteger
-                )
-                total = sum(columns[1:], start=1 * columns[0])
-                highs.addConstr(total <= 40 * len(columns) * y)
-                highs.addConstr(total >= max(1, protocol.smallest_batch) * y)
-                begun[week].append(1 * y)
-                work[week].append(protocol.batch_minutes * y)
-                if protocol.mother is not None:
-                    taken[protocol.mother, week].append(protocol.propagules * total)
-        _use_of_plugs(highs, problem, crop, made, use)
-    for area in problem.areas:
-        for w in weeks:
-            over = highs.addVariable(lb=0, ub=inf, obj=problem.overflow_cost)
-            row = sum(use[area.key, w], start=-1 * over)
-            highs.addConstr(row <= area.places[w] - area.wip_places[w])
-    for w in weeks:
-        regular = highs.addVariable(lb=0, ub=problem.regular_minutes[w], obj=problem.regular_cost)
-        late = highs.addVariable(lb=0, ub=problem.overtime_minutes[w], obj=problem.overtime_cost)
-        beyond = highs.addVariable(lb=0, ub=inf, obj=problem.beyond_cost)
-        row = sum(work[w], start=-1 * regular - late - beyond)
-        highs.addConstr(row == -problem.wip_minutes[w])
-        if begun[w]:
-            highs.addConstr(sum(begun[w][1:], start=begun[w][0]) <= problem.starts_per_week)
-    for mother in problem.mothers:
-        for w in weeks:
-            if taken[mother.key, w]:
-                members = taken[mother.key, w]
-                highs.addConstr(sum(members[1:], start=members[0]) <= mother.quota[w])
+            for week in range(problem.weeks):
+                _add_batch(highs, problem, (protocol, week, trays), made, shared)
+        _use_of_plugs(highs, problem, crop, made, shared.use)
+    _bound_places_and_minutes(highs, problem, shared)
+    _bound_rules(highs, problem, shared)
     highs.run()
     if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
         return float("inf")
-    return highs.getObjectiveValue() + offset
+    return highs.getObjectiveValue()
+
+
+def _add_batch(highs, problem, asked, made, shared) -> None:  # type: ignore[no-untyped-def]
+    protocol, week, trays = asked
+    columns = []
+    for extra in range(protocol.extra_weeks + 1 if protocol.stages else 1):
+        if ready_week(problem, protocol, week, extra) >= problem.weeks:
+            continue
+        given = None if trays is None else trays.get((protocol.key, week, extra), 0)
+        x = highs.addVariable(
+            lb=given or 0,
+            ub=40 if given is None else given,
+            obj=protocol.tray_cost + extra * protocol.extra_cost,
+            type=highspy.HighsVarType.kInteger,
+        )
+        columns.append(x)
+        visits = stay(problem, protocol, week, extra)
+        for stage, (area, enter, leave) in zip(protocol.stages, visits, strict=True):
+            shared.work[enter].append(stage.minutes * x)
+            for w in range(enter, leave):
+                shared.use[area, w].append(stage.places * x)
+        for flush, plugs in enumerate(protocol.plugs):
+            at = ready_week(problem, protocol, week, extra) + flush
+            if at < problem.weeks:
+                made[at].append(plugs * x)
+    if not columns:
+        return
+    cost = protocol.batch_cost[week]
+    y = highs.addVariable(lb=0, ub=1, obj=cost, type=highspy.HighsVarType.kInteger)
+    total = sum(columns[1:], start=1 * columns[0])
+    highs.addConstr(total <= 40 * len(columns) * y)
+    highs.addConstr(total >= max(1, protocol.smallest_batch) * y)
+    shared.begun[week].append(1 * y)
+    shared.work[week].append(protocol.batch_minutes * y)
+    if protocol.mother is not None:
+        shared.taken[protocol.mother, week].append(protocol.propagules * total)
+
+
+def _bound_places_and_minutes(highs, problem, shared) -> None:  # type: ignore[no-untyped-def]
+    inf = highspy.kHighsInf
+    for area in problem.areas:
+        for w in range(problem.weeks):
+            over = highs.addVariable(lb=0, ub=inf, obj=problem.overflow_cost)
+            row = sum(shared.use[area.key, w], start=-1 * over)
+            highs.addConstr(row <= area.places[w] - area.wip_places[w])
+    for w in range(problem.weeks):
+        regular = highs.addVariable(lb=0, ub=problem.regular_minutes[w], obj=problem.regular_cost)
+        late = highs.addVariable(lb=0, ub=problem.overtime_minutes[w], obj=problem.overtime_cost)
+        beyond = highs.addVariable(lb=0, ub=inf, obj=problem.beyond_cost)
+        row = sum(shared.work[w], start=-1 * regular - late - beyond)
+        highs.addConstr(row == -problem.wip_minutes[w])
+
+
+def _bound_rules(highs, problem, shared) -> None:  # type: ignore[no-untyped-def]
+    for members in shared.begun.values():
+        if members:
+            highs.addConstr(sum(members[1:], start=members[0]) <= problem.starts_per_week)
+    quota = {mother.key: mother.quota for mother in problem.mothers}
+    for (key, w), members in shared.taken.items():
+        if members:
+            highs.addConstr(sum(members[1:], start=members[0]) <= quota[key][w])
 
 
 def _use_of_plugs(highs, problem, crop, made, use) -> None:  # type: ignore[no-untyped-def]
@@ -128,7 +145,8 @@ def _use_of_plugs(highs, problem, crop, made, use) -> None:  # type: ignore[no-u
             met[week].append(sold)
             # plugs that are held on have a buyer; plugs without one are discarded at once
             kept = highs.addVariable(
-                lb=0, ub=inf if week + 1 < min(problem.weeks, ready + crop.life) else 0,
+                lb=0,
+                ub=inf if week + 1 < min(problem.weeks, ready + crop.life) else 0,
                 obj=crop.store_cost,
             )
             use[problem.ready_area, week].append(share * kept)

@@ -61,10 +61,9 @@ def _fits(problem: Problem, start: Start) -> bool:
     return not any("ready inside" in fault or "extra weeks" in fault for fault in faults)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_the_search_by_worker_processes_finds_what_the_independent_model_finds(seed: int) -> None:
-    problem = small(seed, crops=4, weeks=7)
-    outcome = search(problem, Limits(12, threads=2))
+def test_the_search_by_worker_processes_finds_what_the_independent_model_finds() -> None:
+    problem = small(1, crops=4, weeks=7)
+    outcome = search(problem, Limits(6, threads=2))
     best = least_cost(problem)
     assert violations(problem, outcome.found()) == []
     assert outcome.cost == cost(problem, outcome.found())
