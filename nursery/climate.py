@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from nursery.errors import Fault
 
@@ -393,10 +393,10 @@ def felt_weather(area: AreaAir, weather: Weather) -> Weather:
 def chance_hotter(normals: Normals, days: Dates, limit_c: float) -> Floats:
     """How likely is a maximum at or above the limit on each of these days? Share [days]."""
     each = daily_normals(normals, days)
-    return np.asarray(stats.norm.sf(limit_c, each.t_max, np.maximum(each.max_sd, 1e-9)))
+    return np.asarray(special.ndtr((each.t_max - limit_c) / np.maximum(each.max_sd, 1e-9)))
 
 
 def chance_colder(normals: Normals, days: Dates, limit_c: float) -> Floats:
     """How likely is a minimum at or below the limit on each of these days? Share [days]."""
     each = daily_normals(normals, days)
-    return np.asarray(stats.norm.cdf(limit_c, each.t_min, np.maximum(each.min_sd, 1e-9)))
+    return np.asarray(special.ndtr((limit_c - each.t_min) / np.maximum(each.min_sd, 1e-9)))
