@@ -30,6 +30,7 @@ class Batch(SQLModel, table=True):
     __table_args__ = (
         one_of("batch", "quarantine", Quarantine),
         check("batch", "trays", "trays >= 0"),
+        check("batch", "seeds", "seeds_sown >= 0"),
         check("batch", "stage_order", "stage_entered_on >= started_on"),
         check("batch", "ready_order", "ready_on IS NULL OR ready_on >= started_on"),
     )
@@ -42,6 +43,7 @@ class Batch(SQLModel, table=True):
     bench_id: int | None = Field(default=None, foreign_key="bench.id", index=True)
     mother_block_id: int | None = Field(default=None, foreign_key="mother_block.id")
     seed_lot_id: int | None = Field(default=None, foreign_key="seed_lot.id", index=True)
+    seeds_sown: int = 0
     trays: int
     started_on: date
     stage_entered_on: date

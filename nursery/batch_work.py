@@ -19,6 +19,8 @@ from nursery.growth import growing_stages, last_sale_day
 from nursery.ledger import balance, held, lock_batches, make_lot, move
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
+from nursery.seed import SeedLot
+from nursery.sowing import lot_to_sow, seeds_in
 from nursery.stock import Grade, Lot, Moved, Movement, Pool, Veto
 from nursery.weeks import Week
 
@@ -34,14 +36,16 @@ def start_batch(
     lineage: str = "",
     origin_country: str | None = None,
     quarantine: Quarantine | None = None,
+    seed_lot: SeedLot | None = None,
 ) -> Batch:
     """Which batch do these trays become, started today?
 
     Its ledger begins with all cells filled. `code` is the traceability code, by default the week
     and a running number. Raised here it is clear; bought in, its health is unknown until somebody
-    says otherwise. `planned` is the planned start that is thereby made. Raises `Refused`:
-    "no_trays", "code_taken", "already_started", "mother_plants" (quota, rest or blackout),
-    "wrong_area", "bench_full".
+    says otherwise. `planned` is the planned start that is thereby made. What is sown is
+    sown from `seed_lot`, else from the crop's lot that is the first past its sow-by date. Raises
+    `Refused`: "no_trays", "code_taken", "already_started", "mother_plants" (quota, rest or
+    blackout), "wrong_area", "bench_full", and what `nursery.sowing.lot_to_sow` raises.
     """
     stage, day = _first_stage(protocol), today(session)
     cells = stage.tray_format.cells if stage.tray_format is not None else 0
@@ -55,6 +59,8 @@ def start_batch(
         _check_quota(session, block, math.ceil(trays * cells * protocol.propagules_per_cell), day)
     if bench is not None:
         _check_bench(session, bench, stage, trays)
+    seed = lot_to_sow(session, protocol, trays, day, seed_lot)
+    source = block.code if block is not None else seed.code if seed is not None else ""
     batch = Batch(
         code=_code(session, code, day),
         crop_id=protocol.crop_id,
@@ -63,10 +69,12 @@ def start_batch(
         tray_format_id=stage.tray_format_id or 0,
         bench_id=bench.id if bench is not None else None,
         mother_block_id=block.id if block is not None else None,
+        seed_lot_id=seed.id if seed is not None else None,
+        seeds_sown=seeds_in(protocol, trays) if seed is not None else 0,
         trays=trays,
         started_on=day,
         stage_entered_on=day,
-        lineage=lineage or (block.code if block is not None else ""),
+        lineage=lineage or source,
         origin_country=origin_country or site(session).country,
         quarantine=quarantine or _health(protocol),
     )

@@ -8,8 +8,8 @@ err on the late side. A batch that stands on a bench feels the air of that bench
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -23,9 +23,10 @@ from nursery.clocks import EXPECTED, NEVER, StageClock, Whole, quantile_days
 from nursery.crop import Crop, Protocol, Stage, StageKind
 from nursery.database import site
 from nursery.errors import Fault
+from nursery.sowing import survivals
 from nursery.stock import Grade, Moved, Movement, Pool, Veto
 from nursery.weeks import Horizon
-from nursery.yields import Survival, chain, safe_plugs
+from nursery.yields import Survival, chain, safe_plugs, safe_together
 
 LATE_AGAIN_DAYS = 7
 """A batch that is not ready although even its safe date has passed: looked for a week from now."""
@@ -187,16 +188,71 @@ def expected_lots(
     Flush shares that already became lots are not expected again. Only batches of `crop_ids` where
     given. Ordered by ready date; batches that are not ready within three years are left out.
     """
+    found = _lots_by_batch(session, today, crop_ids, air)
+    return sorted((lot for _, lots in found for lot in lots), key=_in_order)
+
+
+def pooled_lots(session: Session, today: date, air: Air | None = None) -> list[ExpectedLot]:
+    """Which plugs will growing batches give, if they stand in for one another?
+
+    As `expected_lots`, for a plan: batches of a crop that are ready within one life of the first
+    of them serve the same demand, so what is safe is safe of all of them together. They live and
+    die independently, hence it is more than the sum of what is safe of each. A promise rests on
+    its own lots and takes `expected_lots`.
+    """
+    rows = [row for row in _lots_by_batch(session, today, None, air) if row[1]]
+    groups: list[list[_Lots]] = []
+    for row in sorted(rows, key=lambda row: (row[1][0].crop_id, row[1][0].ready_on)):
+        if not groups or not _serve_together(groups[-1][0], row):
+            groups.append([])
+        groups[-1].append(row)
+    return sorted((lot for group in groups for lot in _pooled(group)), key=_in_order)
+
+
+_Lots = tuple[tuple[Growing, Survival], list[ExpectedLot]]
+"""A batch, the survival that it has before it, and what it will give."""
+
+
+def _in_order(lot: ExpectedLot) -> tuple[date, int, int]:
+    return lot.ready_on, lot.batch_id, lot.flush
+
+
+def _lots_by_batch(
+    session: Session, today: date, crop_ids: Sequence[int] | None, air: Air | None
+) -> list[_Lots]:
     batches = growing_batches(session, crop_ids)
     if not batches:
         return []
     air = air if air is not None else air_of(session, today)
     pools = _pools(session)
     safe = site(session).safe_quantile
-    found: list[ExpectedLot] = []
-    for one, way in zip(batches, passages(air, batches, today), strict=True):
-        found.extend(_lots_of(one, way, air, today, safe, pools.get(one.batch.crop_id)))
-    return sorted(found, key=lambda lot: (lot.ready_on, lot.batch_id, lot.flush))
+    return [
+        (
+            (one, survival_left(one, way)),
+            _lots_of(one, way, air, today, safe, pools.get(one.batch.crop_id)),
+        )
+        for one, way in zip(batches, passages(air, batches, today), strict=True)
+    ]
+
+
+def _serve_together(first: _Lots, row: _Lots) -> bool:
+    one, other = first[1][0], row[1][0]
+    life = timedelta(weeks=first[0][0].batch.crop.life_weeks)
+    same = one.crop_id == other.crop_id and one.may_be_promised == other.may_be_promised
+    return same and other.ready_on - one.ready_on < life
+
+
+def _pooled(group: Sequence[_Lots]) -> Iterator[ExpectedLot]:
+    lots = [lot for _, lots in group for lot in lots]
+    alone = sum(lot.plugs for lot in lots)
+    if len(group) == 1 or alone == 0:
+        yield from lots
+        return
+    level = group[0][0][0].batch.crop.service_level
+    together = safe_together([(one.plugs, left) for (one, left), _ in group], level)
+    for lot in lots:
+        more = lot.plugs * max(together, alone) // alone
+        yield replace(lot, plugs=min(more, max(lot.plugs, lot.expected_plugs)))
 
 
 def stage_progress(session: Session, today: date) -> list[StageProgress]:
@@ -357,13 +413,19 @@ def usable_plugs(one: Growing, way: Passage) -> tuple[int, int]:
     Safe is the number reached with the crop's service level. The stages left are chained; of the
     present one only the share of its time after the last count (else after its entry) counts.
     """
-    stages = [Survival(s.survival, s.overdispersion) for s in one.stages_left]
+    together = survival_left(one, way)
+    safe = safe_plugs(one.plugs, 1, together, one.batch.crop.service_level)
+    return safe, int(one.plugs * together.mean)
+
+
+def survival_left(one: Growing, way: Passage) -> Survival:
+    """Which share of the growing plugs lives to ready? See `usable_plugs`."""
+    seed = one.batch.seed_lot
+    stages = survivals(one.stages_left, seed.germination if seed is not None else None)
     if stages:
         share = _share_left(one, way)
         stages[0] = Survival(stages[0].mean ** share, stages[0].overdispersion)
-    together = chain(stages)
-    safe = safe_plugs(one.plugs, 1, together, one.batch.crop.service_level)
-    return safe, int(one.plugs * together.mean)
+    return chain(stages)
 
 
 def _share_left(one: Growing, way: Passage) -> float:

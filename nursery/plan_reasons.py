@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from nursery.sowing import SEED_OF
 from nursery.weeks import Horizon
 from solver.propagation import Plan, Problem
 from solver.propagation.judge import Loads
@@ -77,7 +78,12 @@ class Reasons:
             if at == week and protocols[name].mother == key
         )
         at = self.horizon.week(week)
-        if quota == 0:
+        if key.startswith(SEED_OF):
+            if quota == 0:
+                yield f"no {key} may be sown in {at} (past its sow-by date, or none is left)"
+            elif used + propagules > quota:
+                yield f"there is too little {key} in {at} ({used} of {quota} seeds sown)"
+        elif quota == 0:
             yield f"mother block '{key}' gives nothing in {at} (rest, blackout or not in use)"
         elif used + propagules > quota:
             yield f"mother block '{key}' is used up in {at} ({used} of {quota} propagules taken)"

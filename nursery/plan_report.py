@@ -11,9 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from nursery.plan_places import NO_LIMIT
 from nursery.plan_reasons import Reasons
 from nursery.plan_sensitivity import WeighedAssumption
-from nursery.propagation_problem import NO_LIMIT, BuildNotes
+from nursery.propagation_problem import BuildNotes
+from nursery.sowing import SEED_OF
 from nursery.weeks import Horizon
 from solver.propagation import Plan, Problem
 from solver.propagation.judge import Completion, Loads, complete, loads
@@ -113,6 +115,20 @@ class MotherUse:
     quota_then: int
 
 
+@dataclass(frozen=True, slots=True)
+class SeedUse:
+    """Seeds that the plan sows of a crop's lots, beside those left of them.
+
+    A week's starts never take more than is left today; all of them together may, since more can be
+    ordered: from week `short_from` on ("" where it lasts) there would be too little.
+    """
+
+    crop: str
+    sown: int
+    left: int
+    short_from: str
+
+
 @dataclass(frozen=True)
 class PlanReport:
     """One stored propagation plan, as the lead reads it.
@@ -142,6 +158,7 @@ class PlanReport:
     assumptions: tuple[WeighedAssumption, ...]
     changed_starts: tuple[str, ...]
     notes: tuple[str, ...]
+    seeds: tuple[SeedUse, ...] = ()
 
     @property
     def unmet_plugs(self) -> int:
@@ -221,6 +238,7 @@ def report_of(
         assumptions=tuple(assumptions),
         changed_starts=tuple(f"{key} of {at.horizon.week(w)}" for key, w in at.loads.changes),
         notes=(*notes.sentences, *further),
+        seeds=seed_use(at),
     )
 
 
@@ -332,15 +350,41 @@ def hours(at: Judged) -> tuple[Hours, ...]:
     return tuple(found)
 
 
+def seed_use(at: Judged) -> tuple[SeedUse, ...]:
+    """How much seed does the plan sow beside what is left, crop by crop?"""
+    found = []
+    for seed in at.problem.mothers:
+        if not seed.key.startswith(SEED_OF):
+            continue
+        taken, left = _taken(at, seed.key), max(seed.quota)
+        weeks = [w for w in range(at.problem.weeks) if sum(taken[: w + 1]) > left]
+        found.append(
+            SeedUse(
+                crop=seed.key.removeprefix(SEED_OF),
+                sown=sum(taken),
+                left=left,
+                short_from=str(at.horizon.week(weeks[0])) if weeks else "",
+            )
+        )
+    return tuple(found)
+
+
+def _taken(at: Judged, key: str) -> list[int]:
+    protocols = at.problem.protocols()
+    taken = [0] * at.problem.weeks
+    for (name, week), trays in at.plan.batches().items():
+        if protocols[name].mother == key:
+            taken[week] += protocols[name].propagules * trays
+    return taken
+
+
 def mother_use(at: Judged, reserves: Mapping[str, int]) -> tuple[MotherUse, ...]:
     """How much of each mother block's quota is taken? `reserves` are the plants never cut."""
-    protocols = at.problem.protocols()
     found = []
     for mother in at.problem.mothers:
-        taken = [0] * at.problem.weeks
-        for (key, week), trays in at.plan.batches().items():
-            if protocols[key].mother == mother.key:
-                taken[week] += protocols[key].propagules * trays
+        if mother.key.startswith(SEED_OF):
+            continue
+        taken = _taken(at, mother.key)
         week = max(
             range(at.problem.weeks), key=lambda w: (taken[w] / max(1, mother.quota[w]), taken[w])
         )

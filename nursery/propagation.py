@@ -30,6 +30,7 @@ from nursery.propagation_problem import (
     life_demand,
     safe_flush,
 )
+from nursery.sowing import seed_book
 from nursery.weeks import Horizon, Week
 from solver.propagation import Plan, Problem, cost, solve, violations
 from solver.rules_of_thumb import backward
@@ -160,6 +161,7 @@ def stored_report(session: Session, version: int, weigh: bool = False) -> PlanRe
 def _facts(session: Session, problem: Problem) -> Mapping[str, ProtocolFacts]:
     demand = {crop.key: sum(crop.demand) for crop in problem.crops}
     found = {}
+    seed, day = seed_book(session), today(session)
     for protocol in session.exec(select(Protocol)).all():
         if not protocol.stages:
             continue
@@ -167,7 +169,9 @@ def _facts(session: Session, problem: Problem) -> Mapping[str, ProtocolFacts]:
         found[protocol_key(protocol)] = ProtocolFacts(
             method=protocol.method.value,
             stages=tuple(stage.kind.value for stage in growing_stages(protocol)),
-            uncertain_plugs=safe_flush(protocol, wanted, _RHO_WORSE),
+            uncertain_plugs=safe_flush(
+                protocol, wanted, _RHO_WORSE, seed.germination(protocol, day)
+            ),
         )
     return found
 

@@ -3,23 +3,25 @@
 The mapping, word by word (weeks are ISO weeks, 0 is the week of today, a cost unit is a hundredth
 of a cent):
 
-- *Areas* are kinds of growing area, keyed by the kind's name. Places of a week are those of all
-  benches of that kind, without benches that are out of use on any day of it. A kind that a stage
-  needs and the nursery does not list is not limited, and a note says so.
+- *Areas* are kinds of growing area, keyed by the kind's name: `nursery.plan_places` says how many
+  places of their benches a plan may use (out of use, cleaning, frost).
 - *Work in progress*: growing batches hold places of the stages they have left, until their safe
   ready date, and ask for the minutes of each stage that they still enter. Lots that stand ready
   hold places of the ready bench (`nursery.wanted`).
 - *Minutes* of a week are those of all persons, a fifth less for each working day (Monday to
   Friday) on which the person is away or the site's region has a public holiday; overtime likewise.
-  A minute beyond overtime costs what a place beyond the benches costs for a week.
+  Recurring work that is listed is taken off first. A minute beyond overtime costs what a place
+  beyond the benches costs for a week.
 - *Mother blocks* give their weekly quota (the reserve is never in it) in weeks that lie wholly in
-  their time of use and in no pause; what was taken this week already is subtracted.
+  their time of use and in no pause; what was taken this week already is subtracted. Seed lots are
+  such propagules too: what is left of them, in weeks before their sow-by date (`nursery.sowing`).
 - *Crops*: demand, stock and ready plugs from `nursery.wanted`; life, lateness and costs from the
-  crop.
+  crop, those of unmet and late plugs weighed by priority (`nursery.priorities`).
 - *Protocols* are all protocols of a crop, keyed "crop / protocol". A tray started is one tray of
   the first stage's format; where a later stage has another format it takes as many trays as the
   plugs expected to live until then fill, rounded up, and its minutes and places are by tray.
-  Dwell is the expected one (the median of the weather years, whole weeks rounded up). Plugs a tray
+  Dwell is the expected one (the median of the weather years, whole weeks rounded up). Seed comes
+  up as its lot was tested. Plugs a tray
   are the safe quantity at the crop's service level, `TYPICAL_BATCHES` typical batches taken
   together: the demand of one life of the crop, or the smallest batch if that is more. They are
   split by flush, whole plugs.
@@ -46,21 +48,24 @@ from nursery.crop import AreaKind, Crop, Protocol, Stage
 from nursery.database import site, today
 from nursery.errors import Fault
 from nursery.fingerprint import fingerprint
-from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
+from nursery.growing_area import Absence, Person, Site
 from nursery.growth import Growing, growing_batches, growing_stages, parts, passages, stage_weeks
 from nursery.mother_plant import MotherBlock
+from nursery.plan_places import growing_areas, places_a_tray
+from nursery.priorities import priorities
+from nursery.recurring import listed_work, usual_work, week_minutes
+from nursery.sowing import SeedBook, seed_book, seed_key, survival_of
 from nursery.wanted import CropBook, Leftover, crop_books
 from nursery.weeks import Horizon, Week
-from nursery.yields import Survival, chain, safe_plugs_a_tray
-from solver.propagation import Area, Mother, Problem
+from nursery.yields import Survival, safe_plugs_a_tray
 from solver.propagation import Crop as PlannedCrop
+from solver.propagation import Mother, Problem
 from solver.propagation import Protocol as PlannedProtocol
 from solver.propagation import Stage as PlannedStage
 
 TYPICAL_BATCHES = 2
 """How many batches together meet the demand of a typical week: pooled, one may fail a little."""
 
-NO_LIMIT = 1_000_000
 _WORKING_DAYS = 5
 _CENT = 100
 
@@ -96,6 +101,7 @@ class _Build:
     horizon: Horizon
     today: date
     air: Air
+    seed: SeedBook
     notes: list[str]
 
 
@@ -107,13 +113,17 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
     """
     here, day = site(session), today(session)
     horizon = Horizon(Week.of(day), weeks)
-    at = _Build(session, here, horizon, day, air_of(session, day), [])
+    at = _Build(session, here, horizon, day, air_of(session, day), seed_book(session), [])
     crops = _crops_with_protocols(at)
     dwell = {p.id: stage_weeks(at.air, p, horizon) for crop in crops for p in _usable(crop)}
     first_ready = {crop.id or 0: _first_ready(crop, dwell, weeks) for crop in crops}
     books = crop_books(session, horizon, day, first_ready, at.air)
     at.notes.extend(books.notes)
-    planned = tuple(_crop(at, crop, books.of(crop.id or 0, weeks), dwell) for crop in crops)
+    weight = priorities(session)
+    planned = tuple(
+        _crop(at, crop, books.of(crop.id or 0, weeks), dwell, weight.get(crop.id or 0, 1.0))
+        for crop in crops
+    )
     growing = growing_batches(session)
     wip, minutes = _work_in_progress(at, growing)
     standing = [sum(book.standing[w] for book in books.by_crop.values()) for w in range(weeks)]
@@ -122,12 +132,14 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
         taken + math.ceil(plugs / per_place)
         for taken, plugs in zip(wip[AreaKind.READY], standing, strict=True)
     ]
+    areas, told = growing_areas(session, here, at.air, horizon, planned, wip)
+    at.notes.extend(told)
     regular, overtime = _minutes(at)
     beyond = max(here.overflow_cents, here.overtime_cents_per_minute)
     problem = Problem(
         name=f"{here.name} from {horizon.start}",
         weeks=weeks,
-        areas=_areas(at, planned, wip),
+        areas=areas,
         crops=planned,
         regular_minutes=regular,
         overtime_minutes=overtime,
@@ -139,7 +151,7 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
         starts_per_week=here.starts_per_week,
         ready_area=AreaKind.READY.value,
         plugs_per_ready_place=per_place,
-        mothers=_mothers(at),
+        mothers=(*_mothers(at), *_seeds(at, crops)),
     )
     problem, accepted, told = with_accepted(session, problem, horizon)
     at.notes.extend(told)
@@ -198,15 +210,15 @@ def _first_ready(crop: Crop, dwell: Dwell, weeks: int) -> int:
     return min(found)
 
 
-def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell) -> PlannedCrop:
+def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell, weight: float) -> PlannedCrop:
     return PlannedCrop(
         key=crop.name,
         demand=book.demand,
         ready=book.ready,
         life=crop.life_weeks,
         lateness=crop.lateness_weeks,
-        shortage_cost=_units(crop.shortage_cents),
-        late_cost=_units(crop.late_cents),
+        shortage_cost=_units(weight * crop.shortage_cents),
+        late_cost=_units(weight * crop.late_cents),
         store_cost=_units(crop.store_cents),
         discard_cost=_units(crop.discard_cents),
         protocols=tuple(
@@ -221,8 +233,9 @@ def _protocol(
 ) -> PlannedProtocol:
     crop, stages = protocol.crop, growing_stages(protocol)
     cells = cells_of(protocol)
-    block = at.session.get(MotherBlock, protocol.mother_block_id or 0)
-    trays = [_trays(stages, place, cells) for place in range(len(stages))]
+    source, taken = _source(at, protocol)
+    germination = at.seed.germination(protocol, at.today)
+    trays = [_trays(stages, place, cells, germination) for place in range(len(stages))]
     new_trays = sum(
         n * stage.tray_format.cost_cents
         for place, (n, stage) in enumerate(zip(trays, stages, strict=True))
@@ -235,21 +248,32 @@ def _protocol(
         batch_cost=(_units(protocol.batch_cents),) * at.horizon.weeks,
         batch_minutes=protocol.batch_minutes,
         smallest_batch=protocol.smallest_batch,
-        plugs=safe_flush(protocol, life_demand(crop, demand, at.horizon.weeks)),
+        plugs=safe_flush(
+            protocol, life_demand(crop, demand, at.horizon.weeks), germination=germination
+        ),
         stages=tuple(
             PlannedStage(
                 area=stage.area_kind.value,
-                places=n * _places(stage),
+                places=n * places_a_tray(stage),
                 minutes=_whole_minutes(n * stage.minutes),
                 dwell=weeks,
             )
             for n, stage, weeks in zip(trays, stages, dwell, strict=True)
         ),
-        mother=block.code if block is not None else None,
-        propagules=math.ceil(cells * protocol.propagules_per_cell) if block is not None else 0,
+        mother=source,
+        propagules=taken,
         extra_weeks=protocol.extra_weeks if stages else 0,
         extra_cost=_units(protocol.extra_cents),
     )
+
+
+def _source(at: _Build, protocol: Protocol) -> tuple[str | None, int]:
+    """Which propagules is it taken from, mother plants' or seed, and how many does a tray take?"""
+    block = at.session.get(MotherBlock, protocol.mother_block_id or 0)
+    if block is None and not at.seed.of(protocol):
+        return None, 0
+    name = block.code if block is not None else seed_key(protocol.crop)
+    return name, math.ceil(cells_of(protocol) * protocol.propagules_per_cell)
 
 
 def cells_of(protocol: Protocol) -> int:
@@ -268,26 +292,25 @@ def cells_of(protocol: Protocol) -> int:
     )
 
 
-def survival_of(stages: Sequence[Stage]) -> Survival:
-    """Which share of a batch lives through these stages?"""
-    return chain([Survival(s.survival, s.overdispersion) for s in stages])
-
-
 def life_demand(crop: Crop, demand: int, weeks: int) -> float:
     """How many of these plugs, wanted in so many weeks, are wanted in one life of the crop?"""
     return demand * min(crop.life_weeks, weeks) / weeks
 
 
 def safe_flush(
-    protocol: Protocol, wanted: float, overdispersion_times: float = 1.0
+    protocol: Protocol,
+    wanted: float,
+    overdispersion_times: float = 1.0,
+    germination: float | None = None,
 ) -> tuple[int, ...]:
     """How many plugs a tray can be counted on, by flush week, at the crop's service level?
 
     `wanted` plugs are wanted in one life of the crop: that makes the typical batch.
-    `overdispersion_times` asks what it would be if trays of one batch fared more alike.
+    `overdispersion_times` asks what it would be if trays of one batch fared more alike;
+    `germination` is that of the seed it is sown from (`nursery.sowing`).
     """
     cells = cells_of(protocol)
-    together = survival_of(growing_stages(protocol))
+    together = survival_of(growing_stages(protocol), germination)
     rho = min(together.overdispersion * overdispersion_times, 0.999)
     together = Survival(together.mean, rho)
     wanted_trays = math.ceil(wanted / max(1.0, cells * together.mean))
@@ -297,59 +320,19 @@ def safe_flush(
     return tuple(parts(int(safe + 1e-9), protocol.flush_shares))
 
 
-def _trays(stages: Sequence[Stage], place: int, cells: int) -> int:
+def _trays(
+    stages: Sequence[Stage], place: int, cells: int, germination: float | None = None
+) -> int:
     """How many trays of this stage's format does one tray that was started take?"""
     stage = stages[place]
     if stage.tray_format is None or stage.tray_format.cells == cells:
         return 1
-    plugs = cells * survival_of(stages[:place]).mean
+    plugs = cells * survival_of(stages[:place], germination).mean
     return max(1, math.ceil(plugs / stage.tray_format.cells - 1e-9))
-
-
-def _places(stage: Stage) -> int:
-    if stage.area_kind is AreaKind.NONE:
-        return 0
-    return stage.tray_format.places if stage.tray_format is not None else 1
 
 
 def _whole_minutes(minutes: float) -> int:
     return max(1, round(minutes)) if minutes > 0 else 0
-
-
-def _areas(
-    at: _Build, crops: Sequence[PlannedCrop], wip: Mapping[AreaKind, list[int]]
-) -> tuple[Area, ...]:
-    rows = at.session.exec(
-        select(Bench, GrowingArea).join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id))
-    ).all()
-    places: dict[AreaKind, list[int]] = {}
-    for bench, area in rows:
-        held = places.setdefault(area.kind, [0] * at.horizon.weeks)
-        for index, week in enumerate(at.horizon.all_weeks()):
-            if not _out_of_use(bench, week):
-                held[index] += bench.places
-    named = {s.area for c in crops for p in c.protocols for s in p.stages}
-    used = {s.area for c in crops for p in c.protocols for s in p.stages if s.places}
-    found: list[Area] = []
-    for kind in AreaKind:
-        taken = wip[kind]
-        wanted = kind.value in used or kind is AreaKind.READY or any(taken)
-        if kind not in places and kind is not AreaKind.NONE and wanted:
-            at.notes.append(
-                f"No growing area of the kind '{kind}' is listed: its places are not limited"
-            )
-        if kind not in places and not wanted and kind.value not in named:
-            continue
-        there = places.get(kind, [NO_LIMIT] * at.horizon.weeks)
-        found.append(Area(kind.value, tuple(there), tuple(taken)))
-    return tuple(found)
-
-
-def _out_of_use(bench: Bench, week: Week) -> bool:
-    if bench.out_from is None and bench.out_until is None:
-        return False
-    starts = bench.out_from is None or bench.out_from <= week.sunday()
-    return starts and (bench.out_until is None or bench.out_until >= week.monday())
 
 
 def _work_in_progress(
@@ -370,7 +353,7 @@ def _work_in_progress(
             end = way.leaves(safe, place)
             leave = weeks if end >= NEVER else max(0, at.horizon.index(at.air.date(end)))
             for week in range(entry, min(max(leave, entry + (place == 0)), weeks)):
-                places[stage.area_kind][week] += trays * _places(stage)
+                places[stage.area_kind][week] += trays * places_a_tray(stage)
             entry = leave
     return places, minutes
 
@@ -381,7 +364,9 @@ def batch_trays(one: Growing, place: int) -> int:
     same = stage.tray_format is None or stage.tray_format_id == one.batch.tray_format_id
     if place == 0 or same or stage.tray_format is None:
         return one.batch.trays
-    plugs = one.plugs * survival_of(one.stages_left[:place]).mean
+    seed = one.batch.seed_lot
+    germination = seed.germination if seed is not None else None
+    plugs = one.plugs * survival_of(one.stages_left[:place], germination).mean
     return max(1, math.ceil(plugs / stage.tray_format.cells - 1e-9))
 
 
@@ -393,6 +378,13 @@ def _minutes(at: _Build) -> tuple[tuple[int, ...], tuple[int, ...]]:
     for absence in at.session.exec(select(Absence)).all():
         away.setdefault(absence.person_id, []).append(absence)
     regular, overtime = [], []
+    recurring = listed_work(at.session)
+    if not recurring:
+        usual = week_minutes(list(usual_work()), at.horizon.start)
+        at.notes.append(
+            f"No recurring work is listed: the usual rounds ({usual} minutes a week) stand on the "
+            "week sheet and are not taken off the hours; list yours in Recurring work"
+        )
     for week in at.horizon.all_weeks():
         days = _working_days(at.here.holiday_region, week)
         shares = {
@@ -403,8 +395,11 @@ def _minutes(at: _Build) -> tuple[tuple[int, ...], tuple[int, ...]]:
             / _WORKING_DAYS
             for p in persons
         }
-        regular.append(int(sum(p.minutes_a_week * shares[p.id] for p in persons)))
-        overtime.append(int(sum(p.overtime_minutes * shares[p.id] for p in persons)))
+        left = int(sum(p.minutes_a_week * shares[p.id] for p in persons))
+        left -= week_minutes(recurring, week)
+        more = int(sum(p.overtime_minutes * shares[p.id] for p in persons))
+        regular.append(max(0, left))
+        overtime.append(max(0, more + min(0, left)))
     return tuple(regular), tuple(overtime)
 
 
@@ -423,6 +418,17 @@ def _mothers(at: _Build) -> tuple[Mother, ...]:
         quota[0] = max(0, quota[0] - taken.get(block.id or 0, 0))
         found.append(Mother(block.code, tuple(quota)))
     return tuple(found)
+
+
+def _seeds(at: _Build, crops: Sequence[Crop]) -> list[Mother]:
+    """The seed that may be sown in each week, by crop."""
+    found = []
+    for crop in crops:
+        quotas = (at.seed.quota(protocol, at.horizon) for protocol in _usable(crop))
+        quota = next((q for q in quotas if q is not None), None)
+        if quota is not None:
+            found.append(Mother(seed_key(crop), quota))
+    return found
 
 
 def _in_use(block: MotherBlock, week: Week) -> bool:

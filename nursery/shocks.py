@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from nursery.plan_places import NO_LIMIT
 from nursery.plan_report import Judged, peaks
-from nursery.propagation_problem import NO_LIMIT
 from nursery.weeks import Horizon, Week
 from solver.propagation import Area, Plan, Problem, Start
 from solver.propagation.judge import Completion, Loads, complete, loads, minutes_cost, overflow

@@ -6,7 +6,9 @@ Wanted in a week are, each plug once:
 - plugs promised and not yet picked, in the week of their ship day (a day gone by: this week);
 - plugs of order lines that never had a promise, in the week in which they must leave to arrive on
   the customer's first day; without one, in the first week in which plugs can be had at all;
-- expected sales, which are beyond the orders on the book, planting out and mother renewal.
+- expected sales, which are beyond the orders on the book, planting out and mother renewal; what
+  was planted out since Monday is no longer wanted for either of these two;
+- young plants for mother blocks whose use ends (`nursery.renewal`).
 A promise stands for its part of the order line; what was cancelled or lapsed is no longer wanted.
 
 There already are
@@ -22,7 +24,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import func
@@ -30,11 +33,13 @@ from sqlmodel import Session, col, select
 
 from nursery.air import Air
 from nursery.availability import allot, extra
+from nursery.batch import Batch
 from nursery.database import now, site
-from nursery.demand import Demand
-from nursery.growth import ExpectedLot, expected_lots
+from nursery.demand import Demand, DemandKind
+from nursery.growth import ExpectedLot, pooled_lots
 from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine
-from nursery.stock import Grade, Lot, Pool
+from nursery.renewal import renewals
+from nursery.stock import Grade, Lot, Moved, Movement, Pool
 from nursery.supply import holding, promisable
 from nursery.veto import saleable
 from nursery.weeks import Horizon, Week
@@ -120,6 +125,9 @@ def crop_books(
         lines = [line for line in orders if line.crop_id == crop_id]
         _place(lines, supplies[crop_id], demand[crop_id], horizon, first_ready.get(crop_id, 0))
     _add_expected(session, horizon, demand)
+    for one in renewals(session, horizon, today):
+        demand[one.crop_id][one.week] += one.plants
+        notes.append(str(one))
     crops = sorted(demand.keys() | supplies.keys() | unsold.keys())
     books = {c: _book(c, demand[c], supplies[c], unsold[c], horizon) for c in crops}
     return Books(books, tuple(notes))
@@ -150,7 +158,7 @@ def _supplies(
         last = horizon.index(lot.last_sale_on)
         stands = lot.ready_on <= today
         found[crop_id].append(_Supply(first, last, plugs, stands, lot.batch.code, lot.last_sale_on))
-    for one in expected_lots(session, today, air=air):
+    for one in pooled_lots(session, today, air):
         if one.may_be_promised:
             found[one.crop_id].append(_growing(one, horizon))
         else:
@@ -250,10 +258,29 @@ def _place(
 
 
 def _add_expected(session: Session, horizon: Horizon, demand: dict[int, list[int]]) -> None:
+    planted = _planted_out(session, horizon)
     for row in session.exec(select(Demand).order_by(col(Demand.id))).all():
         week = horizon.index(Week.parse(row.week))
-        if 0 <= week < horizon.weeks and row.plugs:
-            demand[row.crop_id][week] += row.plugs
+        if not 0 <= week < horizon.weeks:
+            continue
+        done = 0
+        if week == 0 and row.kind is not DemandKind.EXPECTED_SALES:
+            done = min(row.plugs, planted.get(row.crop_id, 0))
+            planted[row.crop_id] = planted.get(row.crop_id, 0) - done
+        if row.plugs > done:
+            demand[row.crop_id][week] += row.plugs - done
+
+
+def _planted_out(session: Session, horizon: Horizon) -> dict[int, int]:
+    """How many plugs of each crop were planted out since Monday, as this site has it?"""
+    monday = datetime.combine(horizon.start.monday(), time(), ZoneInfo(site(session).time_zone))
+    rows = session.exec(
+        select(Batch.crop_id, func.sum(Movement.plugs))
+        .join(Batch, col(Movement.batch_id) == col(Batch.id))
+        .where(Movement.kind == Moved.PLANTED_OUT, col(Movement.happened_at) >= monday)
+        .group_by(col(Batch.crop_id))
+    ).all()
+    return {crop_id: -int(plugs) for crop_id, plugs in rows}
 
 
 def _book(

@@ -173,6 +173,27 @@ def safe_plugs(
     return low
 
 
+def safe_together(batches: Sequence[tuple[int, Survival]], service_level: float) -> int:
+    """How many usable plugs can be counted on from independent batches, all together?
+
+    Each batch is its plugs and the survival before it. Their total has the sum of the means and of
+    the variances; the beta-binomial of the same two moments is asked for the largest number that
+    is reached with the service level.
+    """
+    _check_level(service_level)
+    plugs = sum(started for started, _ in batches)
+    if plugs <= 1:
+        return int(sum(started * survival.mean for started, survival in batches))
+    mean = sum(n * s.mean for n, s in batches) / plugs
+    variance = sum(
+        n * s.mean * (1 - s.mean) * (1 + (n - 1) * s.overdispersion) for n, s in batches if n
+    )
+    plain = plugs * mean * (1 - mean)
+    rho = (variance / plain - 1) / (plugs - 1) if plain > 0 else 0.0
+    together = Survival(mean, min(max(rho, 0.0), 1 - 1e-12))
+    return safe_plugs(plugs, 1, together, service_level)
+
+
 def safe_plugs_a_tray(
     cells: int, trays: int, survival: Survival, service_level: float, batches: int = 1
 ) -> float:

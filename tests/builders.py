@@ -40,6 +40,7 @@ def small_nursery(session: Session, at: date = date(2027, 3, 1), hour: int = 8) 
         time_zone="Europe/Amsterdam",
         station_id=station.id,
         passport_registration="NL-123456789",
+        frost_reserve=0.0,
     )
     session.add(site)
     session.flush()
@@ -73,7 +74,7 @@ def _areas(session: Session) -> None:
             ("Sales bench", AreaKind.READY, 80),
         )
     ):
-        area = GrowingArea(name=name, kind=kind, sink_c=12.0, coupling=0.6)
+        area = GrowingArea(name=name, kind=kind, sink_c=12.0, coupling=0.6, cleaning_days=0)
         area.benches = [Bench(name=f"{name} 1", places=places, walk_order=order + 1)]
         session.add(area)
     session.add(TrayFormat(name="104", cells=104, places=1, cost_cents=60))

@@ -112,6 +112,12 @@ def show_plan(report: PlanReport) -> None:
     overtime = [hours for hours in report.hours if hours.overtime or hours.beyond]
     if overtime:
         say(f"Overtime in {len(overtime)} weeks, {report.overtime_minutes / 60:.0f} hours in all.")
+    for seed in report.seeds:
+        if seed.short_from:
+            say(
+                f"SEED: {seed.sown} seeds of {seed.crop} are sown, {seed.left} are left: order more"
+                f" before {seed.short_from}."
+            )
     _show_assumptions(report)
     for note in report.notes:
         say(f"Note: {note}")

@@ -30,7 +30,8 @@ from nursery.plan_report import judged, report_of
 from nursery.plan_sensitivity import ProtocolFacts, assumptions_that_matter, part_of
 from nursery.planned import PlannedStart, PlanVersion
 from nursery.propagation import accept_plan, plan_propagation, stored_report
-from nursery.propagation_problem import TYPICAL_BATCHES, build_problem, safe_flush, survival_of
+from nursery.propagation_problem import TYPICAL_BATCHES, build_problem, safe_flush
+from nursery.sowing import survival_of
 from nursery.stock import Moved, Pool
 from nursery.weather import Station, WeatherDay
 from nursery.weeks import Week

@@ -841,6 +841,7 @@ def upgrade() -> None:
         sa.Column("bench_id", sa.Integer(), nullable=True),
         sa.Column("mother_block_id", sa.Integer(), nullable=True),
         sa.Column("seed_lot_id", sa.Integer(), nullable=True),
+        sa.Column("seeds_sown", sa.Integer(), nullable=False),
         sa.Column("trays", sa.Integer(), nullable=False),
         sa.Column("started_on", sa.Date(), nullable=False),
         sa.Column("stage_entered_on", sa.Date(), nullable=False),
@@ -855,6 +856,7 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "ready_on IS NULL OR ready_on >= started_on", name="ck_batch_ready_order"
         ),
+        sa.CheckConstraint("seeds_sown >= 0", name="ck_batch_seeds"),
         sa.CheckConstraint("stage_entered_on >= started_on", name="ck_batch_stage_order"),
         sa.CheckConstraint("trays >= 0", name="ck_batch_trays"),
         sa.ForeignKeyConstraint(
