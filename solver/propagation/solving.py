@@ -152,11 +152,19 @@ class _Conductor:
             self._judge(last=False)
         self._judge(last=True)
 
-    def _ask_relaxation(self) -> None:
+    def _large(self) -> bool:
+        return len(self.problem.crops) * self.problem.weeks > 1.3 * LARGEST
+
+    def _time_for_whole(self) -> bool:
+        """Is there time for the relaxation of a large problem in one piece, beside the search?"""
+        size = len(self.problem.crops) * self.problem.weeks / LARGEST
+        return bool(8.0 * size**1.9 < 0.5 * self.limits.seconds)
+
+    def _ask_relaxation(self, whole: bool = False) -> None:
         """Asks for the relaxation, with the floors that are known by now."""
         self.answers = []
         self.parts = [None]
-        if len(self.problem.crops) * self.problem.weeks > 1.3 * LARGEST:
+        if self._large() and not whole:
             state = State(self.problem, shares_of(self.desk, self.best.plan))
             self.parts = list(slices(self.problem, state))
         self.to_relax = list(self.parts)
@@ -174,7 +182,7 @@ class _Conductor:
             return None
         if self.to_relax:
             part = self.to_relax.pop(0)
-            limit = left if self.search is None else 0.3 * left
+            limit = left if self.search is None else (0.7 if self._large() else 0.3) * left
             return ("relax", part), "relax", part, self.bounds.floors, limit
         if self.search is None and len(self.answers) < len(self.parts):
             return None
@@ -189,7 +197,9 @@ class _Conductor:
                 self._ask_relaxation()
                 return self._next()
             making = self.search.stage == Stage.FIRST
-        if self.to_price and (first or (not making and self.pricing < self._pricers())):
+        if self.to_price and (
+            first or ((not making or self._large()) and self.pricing < self._pricers())
+        ):
             crop, whole = self.to_price.pop(0)
             self.pricing += 1
             limit = min(left, self._pricing_seconds())
@@ -208,7 +218,7 @@ class _Conductor:
             not self.to_price
             and not self.pricing
             and len(self.answers) == len(self.parts)
-            and self.parts == [None]
+            and not self._large()
             and self.search is not None
             and self.search.stage != Stage.FIRST
             and len(self.bounds.floors) < 8 * len(self.problem.crops)
@@ -285,6 +295,8 @@ class _Conductor:
             else:
                 whole = [(part, answer) for part, answer in found if part is not None]
                 self._relaxed(together(self.problem, whole))
+                if self._time_for_whole():
+                    self.to_price = []
         elif self.relaxed is None:
             self._relaxed(self._unrelaxed())
         if self.floored and self.search is None:
@@ -311,7 +323,7 @@ class _Conductor:
         """After the crops were priced: relaxes again with their floors, then starts to search."""
         if not self.floored:
             self.floored = True
-            if len(self.problem.crops) * self.problem.weeks <= LARGEST:
+            if not self._large():
                 self._ask_relaxation()
                 return
         assert self.relaxed is not None
@@ -321,6 +333,8 @@ class _Conductor:
         self.pass_seconds = FIRST_PASS * self.limits.seconds
         shares = [self.relaxed.shares[at] for at in range(len(self.problem.crops))]
         self.search.first_pass(shares, self._group())
+        if self._large() and self._time_for_whole():
+            self._ask_relaxation(whole=True)
 
     def _group(self) -> int:
         """Crops that one task of a pass takes: at least four tasks a worker, at most 270 weeks."""
