@@ -8,6 +8,8 @@ from nursery.batch import Batch, Quarantine
 from nursery.crop import Crop, Protocol, Stage, TrayFormat
 from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
 from nursery.mother_plant import MotherBlock, MotherPause
+from nursery.recurring import RecurringWork
+from nursery.seed import SeedLot
 from nursery.stock import Grade, Lot, Veto
 from nursery.weather import Forecast, MonthNormal, Station, WeatherDay
 from nursery.workbook.sheet import Column, Reference, Sheet, Type, column, naming
@@ -66,6 +68,10 @@ SITE = Sheet(
         _c("Overtime work", "overtime_cents_per_minute", 45.0, unit="cents a minute",
            low=0, high=MOST),
         _c("Forecast shelf life", "forecast_shelf_hours", 36, unit="hours", low=1, high=8784),
+        _c("Frost reserve", "frost_reserve", 0.2, type=Type.SHARE, low=0, high=1,
+           help="share of the frames' places kept free indoors in weeks with frost"),
+        _c("Gap up below", "gap_up_below", 0.8, type=Type.SHARE, low=0, high=1,
+           help="share of filled cells under which a young batch is gapped up"),
         _c("Promise planned starts", "promise_planned_starts", False,
            help="yes: starts that are only planned may be promised on as pre-orders"),
     ),
@@ -151,6 +157,9 @@ CROPS = Sheet(
         _cents("Late", "late_cents", 15.0, unit="cents a plug and week"),
         _cents("Store", "store_cents", 0.5, unit="cents a plug and week"),
         _cents("Discard", "discard_cents", 5.0),
+        _c("Priority", "priority", 1.0, above=0, high=1000,
+           help="2 = a plug unmet or late is as bad as two of another crop"),
+        _c("Cold weeks", "cold_weeks", 2, unit="weeks held cold at most", low=0, high=104),
     ),
 )  # fmt: skip
 _c = partial(column, MotherBlock)
@@ -167,6 +176,8 @@ MOTHER_BLOCKS = Sheet(
            low=0, high=10**6),
         _c("Use from", "use_from", None),
         _c("Use until", "use_until", None),
+        _c("Renewal", "renewal_weeks", 8, unit="weeks before use ends", low=0, high=520,
+           help="when young plants that take its place are wanted; 0: not renewed"),
     ),
     (Reference("crop_id", "Crops", ("Crop",)),),
 )  # fmt: skip
@@ -255,6 +266,7 @@ AREAS = Sheet(
         _c("Vented ceiling", "ceiling_c", 30.0, unit="°C", celsius=True, low=-40, high=60),
         _c("Shade layers", "shade_layers", 0, low=0, high=9),
         _c("Shade", "shade_c", 2.0, unit="°C off the maximum, a layer", low=0, high=20),
+        _c("Cleaning", "cleaning_days", 1, unit="days between two batches", low=0, high=60),
     ),
 )  # fmt: skip
 _c = partial(column, Bench)
@@ -299,6 +311,40 @@ ABSENCES = Sheet(
     (Reference("person_id", "People", ("Person",)),),
 )
 
+_c = partial(column, RecurringWork)
+RECURRING = Sheet(
+    "Recurring work",
+    RecurringWork,
+    ("Name",),
+    (
+        _c("Name", "name", "pest walk: slugs"),
+        _c("Place", "place", "frames and floor"),
+        _c("Days", "days", "1001000", help="Monday first, 1 = done on that day"),
+        _c("Minutes", "minutes", 15.0, unit="minutes of each person", low=0, high=1440),
+        _c("Persons", "persons", 1, low=1, high=100),
+        _c("Skill", "skill", "", help="a word of People's skills; blank: anybody"),
+        _c("First week", "first_week", 1, unit="week of the year", low=1, high=53),
+        _c("Last week", "last_week", 53, unit="week of the year", low=1, high=53),
+    ),
+    help="Work that comes round every week. Without rows the usual work is assumed.",
+)
+_c = partial(column, SeedLot)
+SEED_LOTS = Sheet(
+    "Seed lots",
+    SeedLot,
+    ("Code",),
+    (
+        _c("Code", "code", "S-27-01"),
+        _crop,
+        _c("Seeds", "seeds", 5000, unit="seeds when tested", low=0, high=MOST),
+        _c("Germination", "germination", 0.85, type=Type.SHARE, above=0, high=1,
+           help="share that came up in the test"),
+        _c("Tested on", "tested_on", date(2027, 1, 11)),
+        _c("Sow by", "sow_by", date(2028, 1, 31), help="nothing is sown of it later"),
+    ),
+    (Reference("crop_id", "Crops", ("Crop",)),),
+)  # fmt: skip
+
 _plugs = partial(Column, type=Type.WHOLE, unit="plugs", low=0, high=MOST)
 _counted_at = Column(
     "Counted at", "", Type.MOMENT, datetime(2027, 3, 1, 8, 0), help="needed with a count"
@@ -318,6 +364,8 @@ BATCHES = Sheet(
         naming("Tray format", "104", help="as in Tray formats"),
         naming("Bench", "Mist house 1", needed=False, help="as in Benches"),
         naming("Mother block", None, needed=False, help="as in Mother blocks"),
+        naming("Seed lot", None, needed=False, help="as in Seed lots"),
+        _c("Seeds sown", "seeds_sown", 0, unit="seeds of that lot", low=0, high=MOST),
         _c("Trays", "trays", 12, unit="trays (not plugs)", low=0, high=1_000_000),
         _c("Started on", "started_on", date(2027, 2, 15)),
         _c("Stage entered on", "stage_entered_on", date(2027, 2, 15)),
@@ -343,6 +391,7 @@ BATCHES = Sheet(
         Reference("tray_format_id", "Tray formats", ("Tray format",)),
         Reference("bench_id", "Benches", ("Bench",), needed=False),
         Reference("mother_block_id", "Mother blocks", ("Mother block",), needed=False),
+        Reference("seed_lot_id", "Seed lots", ("Seed lot",), needed=False),
     ),
     counted=COUNTED,
     help="Counted plugs is a count with a time: it goes to the ledger, it never resets it.",

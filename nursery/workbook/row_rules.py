@@ -168,6 +168,14 @@ def _quarantine(draft: Draft, record: Record) -> None:
         )
 
 
+def _own_seed(draft: Draft, record: Record) -> None:
+    lot, crop = record.values.get("Seed lot"), record.values.get("Crop")
+    row = draft.row("Seed lots", (lot,)) if lot else None
+    if row is not None and crop is not None and row.get("Crop") not in (None, crop):
+        rule = f"seed lot is of crop {row['Crop']!r}, not {crop!r}"
+        draft.blame(record, "Seed lot", rule, "choose a lot of the same crop")
+
+
 def _same_crop(draft: Draft, record: Record) -> None:
     """The lineage of a batch is one crop's, for ever; its mother plants are of that crop."""
     crop = record.values.get("Crop")
@@ -255,6 +263,8 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
     ),
     "Benches": (_order("Out from", "Out until", "in use again before it is out of use"),),
     "Absences": (_order("First day", "Last day", "last day before the first"),),
+    "Recurring work": (_by("Days", _mask),),
+    "Seed lots": (_order("Tested on", "Sow by", "sow by is before the test"),),
     "Batches": (
         _origin,
         _order("Started on", "Stage entered on", "stage entered before the batch was started"),
@@ -263,6 +273,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
         _future_start,
         _counted,
         _same_crop,
+        _own_seed,
         _skipped_stage,
         _cells,
         _quarantine,

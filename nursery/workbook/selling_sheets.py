@@ -5,6 +5,7 @@ from functools import partial
 
 from nursery.carrier import CarrierService, Closure, Transit, Zone, ZonePrefix
 from nursery.demand import Demand
+from nursery.material import Material
 from nursery.order import CustomerOrder, OrderLine, Product, Wrap
 from nursery.workbook.growing_sheets import MOST
 from nursery.workbook.sheet import Reference, Sheet, Type, column, naming
@@ -27,6 +28,31 @@ WRAPS = Sheet(
         _c("Minutes", "minutes", 0.5, unit="minutes", low=0, high=10_000),
     ),
 )  # fmt: skip
+_c = partial(column, Material)
+_amount = partial(_c, low=0, high=10**6)
+MATERIALS = Sheet(
+    "Materials",
+    Material,
+    ("Name",),
+    (
+        _c("Name", "name", "plug compost"),
+        _c("Kind", "kind", "substrate"),
+        _c("Unit", "unit", "litres"),
+        _c("Used for", "used_for", "tray", help="each tray filled, batch, bundle or parcel"),
+        _amount("Amount", "amount", 2.4, unit="of it for each"),
+        naming("Tray format", "104", needed=False, help="for trays of this format alone"),
+        naming("Wrap", None, needed=False, help="for bundles in this wrap alone"),
+        _amount("In stock", "in_stock", 700.0, help="blank: nobody has counted it"),
+        _amount("Spare", "spare", 70.0, help="never used up by plan"),
+        _c("Lead", "lead_days", 14, unit="days after the order", low=0, high=1000),
+        _c("Pack", "pack", 70.0, above=0, high=10**6, help="the supplier sends whole packs"),
+    ),
+    (
+        Reference("tray_format_id", "Tray formats", ("Tray format",), needed=False),
+        Reference("wrap_id", "Wraps", ("Wrap",), needed=False),
+    ),
+    help="What is used up by starting, moving and posting plants, and how soon more comes.",
+)
 _c = partial(column, Product)
 PRODUCTS = Sheet(
     "Products",
@@ -44,6 +70,7 @@ PRODUCTS = Sheet(
         _c("Days in the box", "max_days_in_box", 4, unit="days at most", low=1, high=60),
         _c("Minutes", "minutes", 1.0, unit="minutes to pick and wrap", low=0, high=10_000),
         _c("Price", "price_cents", 1450, unit="cents", low=0, high=MOST),
+        _c("Priority", "priority", 1.0, above=0, high=1000, help="beside the crop's own"),
     ),
     (
         Reference("crop_id", "Crops", ("Crop",)),

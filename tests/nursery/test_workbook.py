@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 from sqlalchemy import text
-from sqlmodel import select
+from sqlmodel import SQLModel, select
 
 from nursery.batch import Batch, Count
 from nursery.crop import Crop, Stage
@@ -67,6 +67,20 @@ def test_the_templates_own_examples_make_a_nursery(
             "Caltha palustris",
         )
         assert session.exec(select(CustomerOrder)).one().zone.name == "Low land"
+
+
+def test_every_field_that_a_nursery_types_stands_in_its_sheet() -> None:
+    elsewhere = {
+        ("Site", "clock_shift_seconds"),  # the clock of rehearsals is set, not typed
+        ("Lots", "pool_id"),  # by crop and grade
+        ("Lots", "plugs"),  # by counts
+        ("Orders", "zone_id"),  # by postcode
+    }
+    for sheet in SHEETS:
+        there = {c.field for c in sheet.columns} | {r.field for r in sheet.references} | {"id"}
+        columns = {column.name for column in SQLModel.metadata.tables[
+            str(sheet.model.__tablename__)].columns}  # fmt: skip
+        assert {(sheet.name, name) for name in columns - there} <= elsewhere
 
 
 def twelve_faults(tables: Tables) -> None:

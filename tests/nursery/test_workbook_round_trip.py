@@ -27,7 +27,8 @@ _CHECKED = {"Country", "Holiday region", "Time zone", "Currency", "Origin", "Col
             "Flush", "Method", "Position", "Month", "Trays", "Cells", "Places", "Share", "Prefix",
             "Which", "Closed at", "Postcode", "Quarantine", "Grade", "Assumed", "Reserve", "Plants",
             "Heat limit", "Frost limit", "Base", "Upper limit", "Heated floor", "Vented ceiling",
-            "Minimum", "Maximum", "Area kind", "Clock"}  # fmt: skip
+            "Days", "First week", "Last week", "Unit", "Minimum", "Maximum", "Area kind",
+            "Clock"}  # fmt: skip
 """Columns with rules of their own keep the example's values."""
 
 
@@ -46,7 +47,9 @@ def _value(column: Column) -> st.SearchStrategy[Any]:
     kinds: dict[Type, st.SearchStrategy[Any]] = {
         Type.TEXT: _WORDS.map(lambda text: text[: column.longest or 18]).map(tidy).filter(bool),
         Type.WHOLE: st.integers(int(low or 0), int(high if high is not None else 9999)),
-        Type.NUMBER: st.floats(low or 0, high if high is not None else 9999.0),
+        Type.NUMBER: st.floats(
+            low or 0, high if high is not None else 9999.0, exclude_min=column.above is not None
+        ),
         Type.SHARE: st.floats(low or 0, high or 1, exclude_min=True, exclude_max=True),
         Type.YES_NO: st.booleans(),
         Type.WORD: st.sampled_from(column.words or ("",)),
@@ -109,7 +112,7 @@ def _fresh(migrated: Path, folder: Path, name: str, tables: Tables) -> Database:
 
 @settings(
     deadline=None,
-    max_examples=12,
+    max_examples=8,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
