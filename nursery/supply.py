@@ -3,7 +3,8 @@
 Supply is read like this. A counted lot gives its plugs less the site's allowance for rejects and
 wrong counts. A growing batch gives, by flush, its safe quantities from its safe dates
 (`nursery.growth`). A batch or lot under a veto that nobody has signed off, or whose quarantine is
-not "clear", gives nothing, nor does a closed batch or a lot past its last sale day. Commitments are
+not "clear", gives nothing, nor does a closed batch or a lot past its last sale day. Starts that are
+only planned give something where the site allows it (`nursery.planned_supply`). Commitments are
 the plugs not yet picked of promises that are confirmed, or reserved and not yet lapsed by the
 database's clock; a promise whose ship day has passed unpicked claims its plugs today.
 """
@@ -26,6 +27,7 @@ from nursery.batch import Batch, Quarantine
 from nursery.database import now, site, today
 from nursery.growth import expected_lots
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.planned_supply import planned_lots
 from nursery.stock import Lot, Pool, Veto
 
 
@@ -252,9 +254,13 @@ def _lots(session: Session, pools: Mapping[int, Pool], first: date) -> dict[int,
     )
     for pool, ready, last, plugs in counted:
         found[pool].append(_Promisable(ready, last, promisable(plugs, share), True))
-    for lot in expected_lots(session, first, sorted({pool.crop_id for pool in pools.values()})):
-        if lot.pool_id in found and lot.may_be_promised and lot.last_sale_on >= first:
-            found[lot.pool_id].append(_Promisable(lot.ready_on, lot.last_sale_on, lot.plugs, False))
+    crops = sorted({pool.crop_id for pool in pools.values()})
+    growing = [lot for lot in expected_lots(session, first, crops) if lot.may_be_promised]
+    planned = site(session).promise_planned_starts
+    for each in (*growing, *(planned_lots(session, first, crops) if planned else ())):
+        if each.pool_id in found and each.last_sale_on >= first:
+            lot = _Promisable(each.ready_on, each.last_sale_on, each.plugs, False)
+            found[each.pool_id].append(lot)
     return found
 
 

@@ -10,6 +10,8 @@ from nursery.crop import Protocol
 from nursery.database import Database, now, site, today
 from nursery.growth import expected_lots
 from nursery.order import Promise, PromiseLine, State
+from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.planned_supply import planned_lots
 from nursery.stock import Lot, Moved, Movement, Pool, Veto, VetoKind
 from nursery.supply import available, deficits, promisable, supply
 from tests.builders import crop_named, open_order, product_of, ready_lot
@@ -268,6 +270,88 @@ def test_a_growing_batch_is_promised_by_flush_from_its_safe_dates_in_its_safe_qu
         assert not pool.counted_available.any()
         _veto(session, batch.id or 0)
         assert _left(session, lots[0].ready_on) == 0
+
+
+def _planned(session: Session, week: str, accepted: bool = True, trays: int = 3) -> PlannedStart:
+    """Trays of Caltha that a plan starts in this week."""
+    caltha = crop_named(session, "Caltha palustris")
+    made = len(session.exec(select(PlanVersion)).all())
+    plan = PlanVersion(
+        kind=PlanKind.PROPAGATION,
+        version=made + 1,
+        made_at=now(session),
+        first_day=MONDAY,
+        periods=26,
+        fingerprint="",
+        problem="",
+        plan="",
+        cost=0,
+        bound=0,
+        rule_of_thumb_cost=0,
+        accepted_at=now(session) + timedelta(seconds=made) if accepted else None,
+        accepted_by="Ada" if accepted else None,
+    )
+    session.add(plan)
+    session.flush()
+    assert plan.id is not None and caltha.protocols[0].id is not None
+    start = PlannedStart(
+        plan_id=plan.id, protocol_id=caltha.protocols[0].id, week=week, trays=trays
+    )
+    session.add(start)
+    session.flush()
+    return start
+
+
+def _most(session: Session) -> int:
+    return int(available(session, [_pool(session)])[_pool(session)].max())
+
+
+def test_starts_that_are_only_planned_are_promised_only_if_the_lead_switches_that_on(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        here = mild_nursery(session, plugs=0)
+        start = _planned(session, "2027-W10")
+        assert _most(session) == 0
+        here.promise_planned_starts = True
+        lots = planned_lots(session, MONDAY, [start.protocol.crop_id])
+        # 3 trays of 104, of which 0.9 x 0.92 x 0.97 live on average: the safe number is less.
+        assert 0 < sum(lot.plugs for lot in lots) < 3 * 104 * 0.9 * 0.92 * 0.97
+        assert [round(lot.plugs / sum(one.plugs for one in lots), 1) for lot in lots] == [0.7, 0.3]
+        # 21 days of rooting and 8 of hardening at least, after the Sunday of the week.
+        assert lots[0].ready_on >= date(2027, 3, 14) + timedelta(days=29)
+        assert lots[1].ready_on == lots[0].ready_on + timedelta(days=7)
+        assert _left(session, lots[0].ready_on - timedelta(days=1)) == 0
+        assert _left(session, lots[0].ready_on) == lots[0].plugs
+        pool = supply(session, [_pool(session)])[_pool(session)]
+        assert not pool.counted_available.any()
+
+
+def test_a_planned_start_that_waits_is_ready_so_many_weeks_later(db: Database) -> None:
+    with db.writing() as session:
+        mild_nursery(session, plugs=0)
+        start = _planned(session, "2027-W10")
+        crops = [start.protocol.crop_id]
+        first = planned_lots(session, MONDAY, crops)[0].ready_on
+        start.extra_weeks = 2
+        session.flush()
+        assert planned_lots(session, MONDAY, crops)[0].ready_on == first + timedelta(weeks=2)
+
+
+def test_a_start_missed_made_already_or_of_a_plan_not_followed_gives_nothing(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        mild_nursery(session, plugs=10).promise_planned_starts = True
+        start = _planned(session, "2027-W10")
+        assert _most(session) > 10
+        start.batch_id = session.exec(select(Batch.id)).one()
+        session.flush()
+        assert _most(session) == 10
+        _planned(session, "2027-W10", accepted=False)
+        assert _most(session) == 10
+        _planned(session, "2027-W08")
+        assert _most(session) == 10
 
 
 def test_plugs_that_stand_counted_are_told_from_those_that_still_grow(db: Database) -> None:
