@@ -20,6 +20,7 @@ import nursery.access
 import nursery.batch
 import nursery.carrier
 import nursery.crop
+import nursery.day_entry
 import nursery.demand
 import nursery.growing_area
 import nursery.material
@@ -159,6 +160,7 @@ _ROW_MODULES = (
     nursery.batch,
     nursery.carrier,
     nursery.crop,
+    nursery.day_entry,
     nursery.demand,
     nursery.growing_area,
     nursery.material,

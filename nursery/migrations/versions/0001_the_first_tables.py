@@ -1059,6 +1059,48 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_count_lot_id"), ["lot_id"], unique=False)
 
     op.create_table(
+        "day_entry",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("action", sa.String(length=32), nullable=False),
+        sa.Column("batch_id", sa.Integer(), nullable=False),
+        sa.Column("lot_id", sa.Integer(), nullable=True),
+        sa.Column("plugs", sa.Integer(), nullable=False),
+        sa.Column("trays", sa.Integer(), nullable=False),
+        sa.Column("actor", sa.String(length=60), nullable=False),
+        sa.Column("done_on", sa.Date(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("line", sa.String(length=24), nullable=False),
+        sa.Column("minutes", sa.Integer(), nullable=True),
+        sa.Column("note", sa.String(length=200), nullable=False),
+        sa.Column("detail", sa.JSON(), nullable=False),
+        sa.Column("undoes_id", sa.Integer(), nullable=True),
+        sa.CheckConstraint(
+            "action IN ('started', 'moved', 'gapped up', 'set aside as ready', 'potted on', 'discarded', 'planted out', 'sold at the gate', 'regraded', 'counted', 'veto set', 'veto signed off')",
+            name="ck_day_entry_action_word",
+        ),
+        sa.CheckConstraint("minutes IS NULL OR minutes >= 0", name="ck_day_entry_minutes"),
+        sa.CheckConstraint("undoes_id IS NULL OR undoes_id < id", name="ck_day_entry_undoes"),
+        sa.ForeignKeyConstraint(
+            ["batch_id"],
+            ["batch.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["lot_id"],
+            ["lot.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["undoes_id"],
+            ["day_entry.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("undoes_id"),
+    )
+    with op.batch_alter_table("day_entry", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_day_entry_batch_id"), ["batch_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_day_entry_done_on"), ["done_on"], unique=False)
+        batch_op.create_index(batch_op.f("ix_day_entry_line"), ["line"], unique=False)
+
+    op.create_table(
         "movement",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("batch_id", sa.Integer(), nullable=False),
@@ -1156,6 +1198,12 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_movement_batch_id"))
 
     op.drop_table("movement")
+    with op.batch_alter_table("day_entry", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_day_entry_line"))
+        batch_op.drop_index(batch_op.f("ix_day_entry_done_on"))
+        batch_op.drop_index(batch_op.f("ix_day_entry_batch_id"))
+
+    op.drop_table("day_entry")
     with op.batch_alter_table("count", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_count_lot_id"))
         batch_op.drop_index(batch_op.f("ix_count_batch_id"))
