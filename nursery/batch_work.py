@@ -104,7 +104,7 @@ def move_batch(
     "no_trays", "wrong_area", "bench_full".
     """
     lock_batches(session, [batch])
-    _check_movable(session, batch)
+    check_movable(session, batch)
     day = moved_on or today(session)
     if not batch.stage_entered_on <= day <= today(session):
         raise _refused(
@@ -150,7 +150,7 @@ def set_ready(
     "batch_closed", "veto", "no_pool"; and what `nursery.ledger.make_lot` raises.
     """
     lock_batches(session, [batch])
-    _check_movable(session, batch)
+    check_movable(session, batch)
     pool = session.exec(
         select(Pool).where(Pool.crop_id == batch.crop_id, Pool.grade == grade)
     ).first()
@@ -159,7 +159,10 @@ def set_ready(
             "no_pool", f"{batch.crop.name} has no product of grade {grade}: add one first", "grade"
         )
     day = ready_on or today(session)
-    lot = make_lot(session, batch, pool, plugs, day, last_sale_day(batch.crop, day), actor)
+    query = select(Lot).where(Lot.batch_id == batch.id, Lot.pool_id == pool.id, Lot.ready_on == day)
+    there = session.exec(query).first()  # one that is held cold keeps its later last sale date
+    ends = there.last_sale_on if there is not None else last_sale_day(batch.crop, day)
+    lot = make_lot(session, batch, pool, plugs, day, ends, actor)
     if batch.ready_on is None:
         batch.ready_on = day
     if bench is not None:
@@ -278,7 +281,8 @@ def _check_bench(
         )
 
 
-def _check_movable(session: Session, batch: Batch) -> None:
+def check_movable(session: Session, batch: Batch) -> None:
+    """May this batch be moved at all? Raises `Refused` ("batch_closed", "veto") where not."""
     if batch.closed_on is not None:
         raise _refused("batch_closed", f"Batch '{batch.code}' was closed on {batch.closed_on}")
     veto = session.exec(

@@ -11,6 +11,7 @@ import typer
 from nursery.commands import data, lead, shed, shop
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
+from nursery.commands.materials import materials
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -32,6 +33,7 @@ for command in (
     lead.plan,
     compare,
     lead.week,
+    materials,
     lead.dispatch,
     lead.trace,
     shop.token,

@@ -9,6 +9,7 @@ import orjson
 from sqlmodel import Session, col, or_, select
 
 from nursery.batch import Batch, Count
+from nursery.cold import holds_of
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
 from nursery.stock import Lot, Moved, Movement, Veto
@@ -54,6 +55,20 @@ class VetoRow:
     signed_off_by: str | None
     signed_off_at: datetime | None
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class ColdRow:
+    """One decision to hold a lot cold, and the last sale dates before and after it."""
+
+    lot_id: int
+    days: int
+    store_c: float
+    last_sale_before: date
+    last_sale_after: date
+    decided_by: str
+    decided_at: datetime
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +121,7 @@ class Trace:
     vetoes: tuple[VetoRow, ...]
     orders: tuple[OrderTouched, ...]
     waiting: tuple[OrderTouched, ...]
+    cold_holds: tuple[ColdRow, ...] = ()
 
     def to_json(self) -> str:
         """The story for other programs."""
@@ -139,6 +155,7 @@ class Trace:
     def _events(self) -> list[str]:
         told = [(row.happened_at, row.sequence, _of_movement(row)) for row in self.movements]
         told += [(row.counted_at, 0, _of_count(row)) for row in self.counts]
+        told += [(row.decided_at, 0, _of_cold(row)) for row in self.cold_holds]
         for veto in self.vetoes:
             told.append((veto.set_at, 0, f"veto by {veto.set_by}: {veto.kind}, {veto.reason}"))
             if veto.signed_off_at is not None:
@@ -165,6 +182,14 @@ def _of_movement(row: MovementRow) -> str:
 def _of_count(row: CountRow) -> str:
     part = "growing plugs" if row.lot_id is None else f"lot {row.lot_id}"
     return f"count of {part} by {row.counter}: {row.plugs}, the books had {row.expected}"
+
+
+def _of_cold(row: ColdRow) -> str:
+    why = f" ({row.reason})" if row.reason else ""
+    return (
+        f"lot {row.lot_id} held cold for {row.days} days at {row.store_c:g} °C by {row.decided_by}"
+        f"{why}: last sale {row.last_sale_before} becomes {row.last_sale_after}"
+    )
 
 
 def trace(session: Session, batch_code: str) -> Trace:
@@ -204,6 +229,20 @@ def trace(session: Session, batch_code: str) -> Trace:
         vetoes=_vetoes(session, batch),
         orders=orders,
         waiting=_waiting(session, lots, {each.promise_id for each in orders}),
+        cold_holds=tuple(
+            ColdRow(
+                lot_id=lot.id or 0,
+                days=hold.days,
+                store_c=hold.store_c,
+                last_sale_before=hold.last_sale_before,
+                last_sale_after=hold.last_sale_after,
+                decided_by=hold.decided_by,
+                decided_at=hold.decided_at,
+                reason=hold.reason,
+            )
+            for lot in lots
+            for hold in holds_of(session, lot)
+        ),
     )
 
 

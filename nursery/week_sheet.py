@@ -24,10 +24,14 @@ from nursery.calendars import public_holidays
 from nursery.clocks import EXPECTED, NEVER
 from nursery.crop import Protocol, Stage, StageKind
 from nursery.database import site, today
+from nursery.gap_up import due
+from nursery.glut import GlutAdvice, glut_advice
 from nursery.growth import Growing, Passage, growing_batches, growing_stages, passages
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
 from nursery.propagation_problem import batch_trays, cells_of
+from nursery.recurring import Round, rounds
+from nursery.sowing import seed_book
 from nursery.stock import Lot
 from nursery.veto import saleable
 from nursery.weeks import Week
@@ -46,6 +50,7 @@ class TaskKind(StrEnum):
     MOVE = "move"
     HARDEN_OFF = "harden off"
     READY = "set aside as ready"
+    GAP_UP = "gap up"
     DISCARD = "discard or pot on"
     COUNT = "count"
 
@@ -76,16 +81,27 @@ class Task:
 
 @dataclass(frozen=True)
 class WeekSheet:
-    """The tasks of one week, in the order of their latest day, and the plan they come from."""
+    """The tasks of one week, in the order of their latest day, and the plan they come from.
+
+    `rounds` are recurring work, day by day (`nursery.recurring`), `glut` what to do with plugs that
+    nothing on the book or expected takes (`nursery.glut`).
+    """
 
     week: str
     plan_version: int | None
     tasks: tuple[Task, ...]
+    rounds: tuple[Round, ...] = ()
+    glut: tuple[GlutAdvice, ...] = ()
 
     @property
     def minutes(self) -> int:
         """How many minutes of work are on the sheet?"""
         return sum(task.minutes for task in self.tasks)
+
+    @property
+    def round_minutes(self) -> int:
+        """How many minutes of all hands does recurring work take besides?"""
+        return sum(one.minutes * one.persons for one in self.rounds)
 
     def of(self, kind: TaskKind) -> tuple[Task, ...]:
         """Which tasks are of this kind?"""
@@ -107,9 +123,18 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
         tasks.extend(_changes(one, way, air, week, this_week, last_day))
     tasks.extend(_lots_that_end(session, week, this_week))
     tasks.extend(_counts_due(session, growing, week, this_week, last_day))
+    tasks.extend(_gap_ups(session, growing, week, this_week, last_day))
     plan = accepted_plan(session)
     tasks.sort(key=lambda task: (task.latest, list(TaskKind).index(task.kind), task.batch))
-    return WeekSheet(str(week), plan.version if plan is not None else None, tuple(tasks))
+    region = site(session).holiday_region
+    closed = frozenset(d for d in week.days() if d in public_holidays(region, d.year))
+    return WeekSheet(
+        str(week),
+        plan.version if plan is not None else None,
+        tuple(tasks),
+        tuple(rounds(session, week, closed)),
+        tuple(glut_advice(session, day, air)) if this_week else (),
+    )
 
 
 def last_working_day(session: Session, week: Week) -> date:
@@ -133,22 +158,29 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
             col(PlannedStart.batch_id).is_(None),
         )
     ).all()
+    seed = seed_book(session)
     for row in rows:
         protocol = row.protocol
         first = growing_stages(protocol)[:1]
+        ordered = bool(first) and first[0].kind is StageKind.ON_ORDER
+        sow_by = [one.lot.sow_by for one in seed.of(protocol) if one.left > 0]
         work = sum(stage.minutes for stage in first)
         yield Task(
             kind=TaskKind.START,
             batch="",
             crop=protocol.crop.name,
-            come_from=_origin(session, protocol),
-            go_to=first[0].area_kind.value if first else "ready bench",
+            come_from="order from the supplier" if ordered else _origin(session, protocol),
+            go_to=_where(first[0]) if first else "ready bench",
             trays=row.trays,
             plugs=row.trays * cells_of(protocol),
             minutes=protocol.batch_minutes + math.ceil(row.trays * work),
-            latest=last_day,
+            latest=min([last_day, *(day for day in sow_by if day >= week.monday())]),
             planned_start_id=row.id,
         )
+
+
+def _where(stage: Stage) -> str:
+    return stage.kind.value if stage.kind is StageKind.ON_ORDER else stage.area_kind.value
 
 
 def _origin(session: Session, protocol: Protocol) -> str:
@@ -172,7 +204,7 @@ def _changes(
         overdue = place == 0 and this_week
         if air.date(end) < week.monday() and not overdue:
             continue
-        come_from = _place(one.batch) if place == 0 else stage.area_kind.value
+        come_from = _place(one.batch) if place == 0 else _where(stage)
         if place + 1 == len(left):
             yield _ready_task(one, batch_trays(one, place), come_from, last_day)
         else:
@@ -217,7 +249,7 @@ def _stopped(one: Growing) -> str:
 
 
 def _place(batch: Batch) -> str:
-    return batch.bench.name if batch.bench is not None else batch.stage.area_kind.value
+    return batch.bench.name if batch.bench is not None else _where(batch.stage)
 
 
 def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Task]:
@@ -270,6 +302,26 @@ def _counts_due(
             minutes=math.ceil(one.batch.trays * COUNT_MINUTES_A_TRAY),
             latest=last_day,
             batch_id=one.batch.id,
+        )
+
+
+def _gap_ups(
+    session: Session, growing: list[Growing], week: Week, this_week: bool, last_day: date
+) -> Iterator[Task]:
+    for gap in due(session, growing, week.monday(), week.sunday(), this_week):
+        batch = gap.batch.batch
+        donor = gap.donor.batch if gap.donor is not None else batch
+        yield Task(
+            kind=TaskKind.GAP_UP,
+            batch=batch.code,
+            crop=batch.crop.name,
+            come_from=f"{donor.code}, {_place(donor)}",
+            go_to=f"{batch.code}, {_place(batch)}; {gap.trays} trays come free",
+            trays=gap.trays,
+            plugs=gap.plugs,
+            minutes=gap.minutes,
+            latest=last_day,
+            batch_id=batch.id,
         )
 
 

@@ -213,6 +213,19 @@ def show_week(sheet: WeekSheet) -> None:
     for task in sheet.tasks:
         if task.stopped:
             say(f"STOPPED: {task.kind.value} {task.batch} ({task.crop}): {task.stopped}")
+    if sheet.rounds:
+        assumed = sheet.rounds[0].assumed
+        say(f"Rounds, {sheet.round_minutes / 60:.1f} hours" + (f" ({assumed})" if assumed else ""))
+        show(
+            "",
+            ("", "day", "work", "where", "min"),
+            [
+                ("[ ]", f"{one.day:%a %d %b}", one.name, one.place, one.minutes * one.persons)
+                for one in sheet.rounds
+            ],
+        )
+    for advice in sheet.glut:
+        say(f"GLUT: {advice}")
     say("Sprayed plants: no hand work until the label's re-entry interval has ended.")
 
 

@@ -102,7 +102,9 @@ def only(sheet: WeekSheet, kind: TaskKind) -> Task:
 def test_the_sheet_of_an_empty_nursery_is_empty(db: Database) -> None:
     with db.writing() as session:
         small_nursery(session)
-        assert week_sheet(session, THIS_WEEK) == WeekSheet("2027-W09", None, ())
+        sheet = week_sheet(session, THIS_WEEK)
+    assert (sheet.plan_version, sheet.tasks, sheet.glut) == (None, (), ())
+    assert {one.assumed for one in sheet.rounds} == {"common practice, no source"}
 
 
 def test_what_the_accepted_plan_starts_is_on_the_sheet_with_its_work(db: Database) -> None:

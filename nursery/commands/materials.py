@@ -1,0 +1,66 @@
+"""The materials call-off at the command line."""
+
+from typing import Annotated
+
+import typer
+
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    opened,
+    print_json,
+    say,
+    show,
+)
+from nursery.materials import CallOff, call_off
+
+
+def materials(
+    weeks: Annotated[int, typer.Option(help="How many weeks to look ahead.", min=1)] = 12,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """List trays, substrate, labels, wrap and boxes: what is used, and what to order by when.
+
+    Example: nursery materials --weeks 12
+
+    From the accepted plan, the batches, the orders on the book and expected sales. What must be
+    ordered first stands first.
+    """
+    with opened(database) as db, db.reading() as session:
+        lines = call_off(session, weeks)
+    if as_json:
+        print_json(lines)
+    else:
+        show_call_off(lines, weeks)
+
+
+def show_call_off(lines: list[CallOff], weeks: int) -> None:
+    """The call-off as the lead phones it through: by order day, then what lasts."""
+    show(
+        f"Materials, {weeks} weeks",
+        ("", "order by", "material", "order", "unit", "in stock", "used", "lasts until", "lead"),
+        [
+            (
+                "[ ]" if line.order_by else "",
+                ("LATE " if line.late else "") + f"{line.order_by:%a %d %b}"
+                if line.order_by
+                else "enough",
+                line.name,
+                f"{line.order:g}" if line.order_by else "",
+                line.unit,
+                "not counted" if line.in_stock is None else f"{line.in_stock:g}",
+                f"{line.total:g}",
+                line.lasts_until or "nothing there",
+                f"{line.lead_days} d",
+            )
+            for line in lines
+            if line.total or line.order_by
+        ],
+    )
+    if any(line.assumed for line in lines):
+        say(
+            "Nobody has listed materials: amounts and lead times are assumed (common practice, no"
+            " source). List yours with their stock in sheet Materials."
+        )
