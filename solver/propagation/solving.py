@@ -29,7 +29,7 @@ from solver.propagation.tasks import (
     start,
 )
 from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
-from solver.workers import Workers
+from solver.workers import WorkerError, Workers
 
 TASKS = "solver.propagation.tasks"
 FIRST_PASS, TRAYS_PASS = 0.2, 0.12
@@ -85,21 +85,39 @@ def search(problem: Problem, limits: Limits) -> Outcome[Plan]:
 def _solve(problem: Problem, limits: Limits, direct: bool) -> Outcome[Plan]:
     clock = Clock(limits)
     best = _Best(problem, clock)
+    notes: dict[str, float] = {}
     with keeping_the_best(clock):
         best.offer(problem.fixed)
+        best.offer(_kept(problem))
         best.offer(backward(problem).starts)
         if direct:
             _directly(problem, clock, best)
         if not best.proven() and clock.left() > 0:
-            with Workers(TASKS, problem, limits.threads) as workers:
-                _Conductor(problem, limits, clock, best, workers).run()
+            notes = _searched(problem, limits, clock, best)
     plan = Plan(best.plan.starts, best.plan.cost, best.whole_bound())
     status = Status.FEASIBLE
     if best.proven():
         status = Status.OPTIMAL
     elif clock.stopped():
         status = Status.STOPPED
-    return Outcome(plan, plan.cost, plan.bound, clock.seconds(), status)
+    return Outcome(plan, plan.cost, plan.bound, clock.seconds(), status, notes)
+
+
+def _searched(problem: Problem, limits: Limits, clock: Clock, best: _Best) -> dict[str, float]:
+    """Searches by worker processes; one that is lost ends the search, and the best plan stays."""
+    try:
+        with Workers(TASKS, problem, limits.threads) as workers:
+            _Conductor(problem, limits, clock, best, workers).run()
+    except WorkerError:
+        return {"workers_lost_at": clock.seconds()}
+    return {}
+
+
+def _kept(problem: Problem) -> tuple[Start, ...]:
+    """The accepted plan, as far as it is still allowed to be followed."""
+    fixed = batches(problem.fixed)
+    rest = [start for start in problem.accepted if (start.protocol, start.week) not in fixed]
+    return tuple(sorted((*problem.fixed, *rest)))
 
 
 def _directly(problem: Problem, clock: Clock, best: _Best) -> None:
