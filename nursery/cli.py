@@ -69,7 +69,7 @@ def demo(
         Path | None, typer.Option(help="Where the demo's database is kept; else a temporary one.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Another seed, another invented season.")] = 1,
-    seconds: Annotated[float, typer.Option(help="Seconds for the propagation plan.")] = 20,
+    seconds: Annotated[float, typer.Option(min=1, help="Seconds for the propagation plan.")] = 20,
     as_json: JsonOption = False,
 ) -> None:
     """See the whole job on an invented nursery: plan, dispatch, quotes over HTTP, pick sheet.

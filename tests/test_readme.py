@@ -7,10 +7,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import httpx
 import pytest
 from typer.testing import CliRunner
 
+from api.running import running
 from nursery.cli import app
+from nursery.database import open_database
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
@@ -84,6 +87,26 @@ def test_every_python_block_of_the_readme_runs(demo_folder: Path) -> None:
             check=False,
         )
         assert done.returncode == 0, f"{block}\n{done.stderr}"
+
+
+def test_the_graphql_example_is_answered_by_the_demos_own_server(demo_folder: Path) -> None:
+    secret = next(
+        line.split()[1]
+        for line in (demo_folder / "tokens.txt").read_text().splitlines()
+        if line.startswith("shop ")
+    )
+    db = open_database(str(demo_folder / "nursery.sqlite"))
+    assert blocks("graphql")
+    with running(db) as address:
+        for block in blocks("graphql"):
+            answer = httpx.post(
+                f"{address}/graphql",
+                json={"query": block},
+                headers={"Authorization": f"Bearer {secret}"},
+            ).json()
+            assert "errors" not in answer, answer
+            assert answer["data"]["shipOptions"]["options"], answer
+    db.close()
 
 
 def test_every_command_shows_an_example_in_its_help() -> None:

@@ -30,7 +30,7 @@ _SHOWN = 12
 
 def plan(
     weeks: Annotated[int, typer.Option(help="How many weeks to plan, this one included.")] = 26,
-    minutes: Annotated[float, typer.Option(help="How long the solver may take.")] = 1.0,
+    minutes: Annotated[float, typer.Option(min=0.02, help="How long the solver may take.")] = 1.0,
     accept: Annotated[
         bool, typer.Option("--accept", help="Follow the newest plan (or --version) from now on.")
     ] = False,
@@ -230,7 +230,7 @@ def show_week(sheet: WeekSheet) -> None:
 
 
 def dispatch(
-    seconds: Annotated[float, typer.Option(help="How long the solver may take.")] = 10.0,
+    seconds: Annotated[float, typer.Option(min=0.5, help="How long the solver may take.")] = 10.0,
     why: Annotated[str | None, typer.Option(help="Say only why this order is on its day.")] = None,
     only_plan: Annotated[
         bool, typer.Option("--only-plan", help="Work it out, but promise and move nothing.")
