@@ -32,7 +32,7 @@ from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_lin
 from solver.workers import WorkerError, Workers
 
 TASKS = "solver.propagation.tasks"
-FIRST_PASS, TRAYS_PASS = 0.2, 0.12
+FIRST_PASS, TRAYS_PASS = 0.2, 0.18
 """Which parts of the time may the two passes over all crops take?"""
 DIRECT = 60
 """Up to how many possible batches is a problem solved as one model?"""
@@ -159,7 +159,7 @@ class _Conductor:
         self.to_relax: list[Slice | None] = []
         self.answers: list[tuple[Slice | None, Relaxed | None]] = []
         self.pass_seconds = 0.0
-        self.turns = [0.68, 0.88]
+        self.turns = [0.62]
 
     def run(self) -> None:
         self._ask_relaxation()
@@ -249,12 +249,12 @@ class _Conductor:
         seconds = max(0.5, min(8.0, self.limits.seconds / 12))
         if self.search.unmade:
             tasks = max(1, self.search.tasks)
-            return min(seconds, max(0.3, self.pass_seconds * self.limits.threads / tasks))
+            return min(8.0, max(0.3, self.pass_seconds * self.limits.threads / tasks))
         return seconds
 
     def _pricing_seconds(self) -> float:
         """A fifth of the time, for all crops on all workers, before the first pass."""
-        share = 0.15 if self.search is None else 0.2
+        share = 0.2 if self.search is not None else 0.05 if self._large() else 0.15
         crops = max(1, len(self.problem.crops))
         return share * self.limits.seconds * self.limits.threads / crops
 
@@ -313,8 +313,6 @@ class _Conductor:
             else:
                 whole = [(part, answer) for part, answer in found if part is not None]
                 self._relaxed(together(self.problem, whole))
-                if self._time_for_whole():
-                    self.to_price = []
         elif self.relaxed is None:
             self._relaxed(self._unrelaxed())
         if self.floored and self.search is None:

@@ -324,14 +324,25 @@ def _leave_out(model: FlowModel, change: Change) -> None:
 
 
 def _settle_batches(model: FlowModel, values: dict[int, float]) -> dict[int, float]:
-    """Fixes the batches as they are in `values`; returns a hint of trays rounded up."""
+    """Fixes the batches as they are in `values`; returns a hint of whole trays.
+
+    A batch's trays are rounded up unless they are hardly more than a whole number, since unmet
+    plugs are dearer than a tray; its runs keep their proportions.
+    """
     linear = model.linear
     hint: dict[int, float] = {}
-    for column in model.batch.values():
+    members: dict[tuple[str, int], list[int]] = {}
+    for (name, week, _), column in model.trays.items():
+        members.setdefault((name, week), []).append(column)
+    for key, column in model.batch.items():
         linear.low[column] = linear.high[column] = hint[column] = float(round(values[column]))
-    for column in model.trays.values():
-        up = float(math.ceil(values[column] - 1e-5))
-        hint[column] = min(up, math.floor(linear.high[column] + 1e-5))
+        total = sum(values[run] for run in members[key])
+        left = math.ceil(total - 0.2) - sum(math.floor(values[run] + 1e-5) for run in members[key])
+        order = sorted(members[key], key=lambda run: math.floor(values[run] + 1e-5) - values[run])
+        for run in order:
+            up = left > 0 and values[run] > math.floor(values[run] + 1e-5) + 1e-5
+            left -= up
+            hint[run] = float(math.floor(values[run] + 1e-5) + up)
     return hint
 
 
