@@ -19,6 +19,7 @@ from nursery.growth import growing_stages, last_sale_day
 from nursery.ledger import balance, held, lock_batches, make_lot, move
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
+from nursery.recording import all_gone, became_ready, entered_stage, left_stage
 from nursery.seed import SeedLot
 from nursery.sowing import lot_to_sow, seeds_in
 from nursery.stock import Grade, Lot, Moved, Movement, Pool, Veto
@@ -81,6 +82,7 @@ def start_batch(
     session.add(batch)
     session.flush()
     move(session, batch, Moved.COUNTED, trays * cells, actor, f"started, {trays} trays")
+    entered_stage(session, batch, trays * cells)
     if planned is not None:
         planned.batch_id = batch.id
         session.add(planned)
@@ -125,12 +127,14 @@ def move_batch(
         raise _refused("no_trays", f"A batch needs at least 1 tray, got {new_trays}", "trays")
     if bench is not None:
         _check_bench(session, bench, following, new_trays, batch)
+    plugs = left_stage(session, batch, day)
     batch.stage_id, batch.stage_entered_on, batch.trays = following.id or 0, day, new_trays
     batch.bench_id = bench.id if bench is not None else None
     batch.tray_format_id = following.tray_format_id or batch.tray_format_id
     session.add(batch)
     session.flush()
     session.refresh(batch)
+    entered_stage(session, batch, plugs)
     return batch
 
 
@@ -169,6 +173,7 @@ def set_ready(
         batch.bench_id = bench.id
     session.add(batch)
     session.flush()
+    became_ready(session, batch, day)
     return lot
 
 
@@ -194,6 +199,7 @@ def discard(
         batch.closed_on = today(session)
         session.add(batch)
         session.flush()
+        all_gone(session, batch)
     return row
 
 

@@ -142,6 +142,7 @@ class Protocol(SQLModel, table=True):
     extra_cents: int = 0
     flush: str = Field(default="100", max_length=60)
     assumed: str = Field(default="", max_length=400)
+    learned_flush: str = Field(default="", max_length=60)
     crop: Crop = Relationship(back_populates="protocols")
     stages: list["Stage"] = Relationship(
         back_populates="protocol", sa_relationship_kwargs={"order_by": "Stage.position"}
@@ -149,8 +150,11 @@ class Protocol(SQLModel, table=True):
 
     @property
     def flush_shares(self) -> tuple[float, ...]:
-        """Which share of a batch is ready in each week from the first? Sums to 1."""
-        return parse_flush(self.flush)
+        """Which share of a batch is ready in each week from the first? Sums to 1.
+
+        The learned one where the lead uses it (`nursery.learning`), else the book's.
+        """
+        return parse_flush(self.learned_flush or self.flush)
 
 
 class Stage(SQLModel, table=True):
@@ -160,6 +164,9 @@ class Stage(SQLModel, table=True):
     `base_c` (chill), or days whose minimum is at least `base_c` and maximum at most
     `upper_c` (hardening). `minutes` of work a tray fall in the week the stage is entered.
     `survival` is the mean share that lives through it, `overdispersion` rho.
+
+    These are the book's. `learned_...` are the nursery's own where the lead uses them
+    (`nursery.learning`), else None: plans read the `used_...` ones.
     """
 
     __tablename__ = "stage"
@@ -174,6 +181,14 @@ class Stage(SQLModel, table=True):
         check("stage", "overdispersion", "overdispersion >= 0 AND overdispersion < 1"),
         check("stage", "minutes", "minutes >= 0"),
         check("stage", "limits", "upper_c IS NULL OR base_c IS NULL OR upper_c > base_c"),
+        check(
+            "stage",
+            "learned",
+            "(learned_survival IS NULL OR (learned_survival > 0 AND learned_survival <= 1))"
+            " AND (learned_overdispersion IS NULL"
+            " OR (learned_overdispersion >= 0 AND learned_overdispersion < 1))"
+            " AND (learned_minutes IS NULL OR learned_minutes >= 0)",
+        ),
     )
     id: int | None = Field(default=None, primary_key=True)
     protocol_id: int = Field(foreign_key="protocol.id", index=True)
@@ -188,8 +203,33 @@ class Stage(SQLModel, table=True):
     survival: float = 1.0
     overdispersion: float = 0.0
     minutes: float = 0.0
+    learned_survival: float | None = None
+    learned_overdispersion: float | None = None
+    learned_minutes: float | None = None
+    learned_days: float | None = None
     protocol: Protocol = Relationship(back_populates="stages")
     tray_format: TrayFormat | None = Relationship()
+
+    @property
+    def used_survival(self) -> float:
+        """Which mean share is taken to live through it?"""
+        return self.survival if self.learned_survival is None else self.learned_survival
+
+    @property
+    def used_overdispersion(self) -> float:
+        """How alike are the plugs of a batch taken to fare (rho)?"""
+        known = self.learned_overdispersion
+        return self.overdispersion if known is None else known
+
+    @property
+    def used_minutes(self) -> float:
+        """How many minutes of work is a tray taken to need?"""
+        return self.minutes if self.learned_minutes is None else self.learned_minutes
+
+    @property
+    def days_beside(self) -> int:
+        """How many days more (or, below 0, fewer) than its clock says is it taken to last?"""
+        return round(self.learned_days or 0.0)
 
 
 def parse_flush(text: str) -> tuple[float, ...]:

@@ -27,6 +27,7 @@ import nursery.material
 import nursery.mother_plant
 import nursery.order
 import nursery.planned
+import nursery.records
 import nursery.recurring
 import nursery.seed
 import nursery.stock
@@ -167,6 +168,7 @@ _ROW_MODULES = (
     nursery.mother_plant,
     nursery.order,
     nursery.planned,
+    nursery.records,
     nursery.recurring,
     nursery.seed,
     nursery.stock,

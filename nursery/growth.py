@@ -48,7 +48,7 @@ def stage_weeks(
         choice = air.of(stage.area_kind, stage.clock)
         days = np.max(
             [
-                quantile_days(air.dwell(stage_clock(stage), one, entries), quantile)
+                quantile_days(_dwell(air, stage, one, entries[None, :]), quantile)
                 for one in choice
             ],
             axis=0,
@@ -358,7 +358,9 @@ def walk_stages(
 
 
 def _dwell(air: Air, stage: Stage, felt: Weather, at: Whole) -> Whole:
-    return air.dwell(stage_clock(stage), felt, np.broadcast_to(at, (felt.years, at.shape[1])))
+    """What the clock says, and the days beside it that the nursery's own batches have shown."""
+    days = air.dwell(stage_clock(stage), felt, np.broadcast_to(at, (felt.years, at.shape[1])))
+    return np.where(days >= NEVER, NEVER, np.maximum(days + stage.days_beside, 0))
 
 
 def _lots_of(

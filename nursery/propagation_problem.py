@@ -255,7 +255,7 @@ def _protocol(
             PlannedStage(
                 area=stage.area_kind.value,
                 places=n * places_a_tray(stage),
-                minutes=_whole_minutes(n * stage.minutes),
+                minutes=_whole_minutes(n * stage.used_minutes),
                 dwell=weeks,
             )
             for n, stage, weeks in zip(trays, stages, dwell, strict=True)
@@ -349,7 +349,7 @@ def _work_in_progress(
         for place, stage in enumerate(left):
             trays = batch_trays(one, place)
             if place and entry < weeks:
-                minutes[entry] += _whole_minutes(trays * stage.minutes)
+                minutes[entry] += _whole_minutes(trays * stage.used_minutes)
             end = way.leaves(safe, place)
             leave = weeks if end >= NEVER else max(0, at.horizon.index(at.air.date(end)))
             for week in range(entry, min(max(leave, entry + (place == 0)), weeks)):

@@ -135,12 +135,12 @@ def lot_to_sow(
 def survivals(stages: Sequence[Stage], germination: float | None = None) -> list[Survival]:
     """Who lives through each of these stages? A tested germination stands for the strike stages."""
     strikes = [n for n, stage in enumerate(stages) if stage.kind is StageKind.STRIKE]
-    found = [Survival(stage.survival, stage.overdispersion) for stage in stages]
+    found = [Survival(stage.used_survival, stage.used_overdispersion) for stage in stages]
     if germination is None or not strikes:
         return found
     for place in strikes:
         mean = germination if place == strikes[-1] else 1.0
-        found[place] = Survival(mean, stages[place].overdispersion)
+        found[place] = Survival(mean, stages[place].used_overdispersion)
     return found
 
 

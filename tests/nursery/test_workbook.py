@@ -75,6 +75,9 @@ def test_every_field_that_a_nursery_types_stands_in_its_sheet() -> None:
         ("Lots", "pool_id"),  # by crop and grade
         ("Lots", "plugs"),  # by counts
         ("Orders", "zone_id"),  # by postcode
+        ("Protocols", "learned_flush"),  # decided on (nursery.learning), never typed
+        *(("Stages", f"learned_{what}") for what in ("survival", "overdispersion")),
+        *(("Stages", f"learned_{what}") for what in ("minutes", "days")),
     }
     for sheet in SHEETS:
         there = {c.field for c in sheet.columns} | {r.field for r in sheet.references} | {"id"}

@@ -648,6 +648,7 @@ def upgrade() -> None:
         sa.Column("extra_cents", sa.Integer(), nullable=False),
         sa.Column("flush", sa.String(length=60), nullable=False),
         sa.Column("assumed", sa.String(length=400), nullable=False),
+        sa.Column("learned_flush", sa.String(length=60), nullable=False),
         sa.CheckConstraint(
             "method IN ('seed', 'cutting', 'root cutting', 'offset', 'division', 'tissue culture', 'bought in')",
             name="ck_protocol_method_word",
@@ -714,6 +715,29 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("zone_prefix", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_zone_prefix_zone_id"), ["zone_id"], unique=False)
+
+    op.create_table(
+        "flush_record",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("batch_code", sa.String(length=40), nullable=False),
+        sa.Column("protocol_id", sa.Integer(), nullable=False),
+        sa.Column("week", sa.Integer(), nullable=False),
+        sa.Column("plugs", sa.Integer(), nullable=False),
+        sa.CheckConstraint("week >= 0 AND plugs >= 0", name="ck_flush_record_numbers"),
+        sa.ForeignKeyConstraint(
+            ["protocol_id"],
+            ["protocol.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("batch_code", "week", name="uq_flush_record"),
+    )
+    with op.batch_alter_table("flush_record", schema=None) as batch_op:
+        batch_op.create_index(
+            batch_op.f("ix_flush_record_batch_code"), ["batch_code"], unique=False
+        )
+        batch_op.create_index(
+            batch_op.f("ix_flush_record_protocol_id"), ["protocol_id"], unique=False
+        )
 
     op.create_table(
         "order_line",
@@ -795,6 +819,10 @@ def upgrade() -> None:
         sa.Column("survival", sa.Float(), nullable=False),
         sa.Column("overdispersion", sa.Float(), nullable=False),
         sa.Column("minutes", sa.Float(), nullable=False),
+        sa.Column("learned_survival", sa.Float(), nullable=True),
+        sa.Column("learned_overdispersion", sa.Float(), nullable=True),
+        sa.Column("learned_minutes", sa.Float(), nullable=True),
+        sa.Column("learned_days", sa.Float(), nullable=True),
         sa.CheckConstraint(
             "area_kind IN ('propagation house', 'growing house', 'hardening frame', 'ready bench', 'isolation house', 'none')",
             name="ck_stage_area_kind_word",
@@ -805,6 +833,10 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "kind IN ('on order', 'isolation', 'strike', 'grow on', 'harden off', 'ready')",
             name="ck_stage_kind_word",
+        ),
+        sa.CheckConstraint(
+            "(learned_survival IS NULL OR (learned_survival > 0 AND learned_survival <= 1)) AND (learned_overdispersion IS NULL OR (learned_overdispersion >= 0 AND learned_overdispersion < 1)) AND (learned_minutes IS NULL OR learned_minutes >= 0)",
+            name="ck_stage_learned",
         ),
         sa.CheckConstraint("clock_amount >= 0", name="ck_stage_amount"),
         sa.CheckConstraint("minutes >= 0", name="ck_stage_minutes"),
@@ -898,6 +930,38 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_batch_stage_id"), ["stage_id"], unique=False)
 
     op.create_table(
+        "learned_use",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("protocol_id", sa.Integer(), nullable=False),
+        sa.Column("stage_id", sa.Integer(), nullable=True),
+        sa.Column("quantity", sa.String(length=32), nullable=False),
+        sa.Column("value", sa.Float(), nullable=True),
+        sa.Column("shares", sa.String(length=60), nullable=False),
+        sa.Column("book", sa.String(length=60), nullable=False),
+        sa.Column("batches", sa.Integer(), nullable=False),
+        sa.Column("used_by", sa.String(length=60), nullable=False),
+        sa.Column("used_at", sa.DateTime(timezone=True), nullable=False),
+        sa.CheckConstraint(
+            "quantity IN ('survival', 'overdispersion', 'days beside the clock', 'minutes a tray', 'flush')",
+            name="ck_learned_use_quantity_word",
+        ),
+        sa.ForeignKeyConstraint(
+            ["protocol_id"],
+            ["protocol.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["stage_id"],
+            ["stage.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    with op.batch_alter_table("learned_use", schema=None) as batch_op:
+        batch_op.create_index(
+            batch_op.f("ix_learned_use_protocol_id"), ["protocol_id"], unique=False
+        )
+        batch_op.create_index(batch_op.f("ix_learned_use_stage_id"), ["stage_id"], unique=False)
+
+    op.create_table(
         "promise_event",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("promise_id", sa.Integer(), nullable=False),
@@ -953,6 +1017,63 @@ def upgrade() -> None:
         batch_op.create_index(
             batch_op.f("ix_promise_line_promise_id"), ["promise_id"], unique=False
         )
+
+    op.create_table(
+        "stage_record",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("batch_code", sa.String(length=40), nullable=False),
+        sa.Column("stage_id", sa.Integer(), nullable=False),
+        sa.Column("area_id", sa.Integer(), nullable=True),
+        sa.Column("entered_on", sa.Date(), nullable=False),
+        sa.Column("left_on", sa.Date(), nullable=True),
+        sa.Column("plugs_in", sa.Integer(), nullable=True),
+        sa.Column("plugs_out", sa.Integer(), nullable=True),
+        sa.Column("from_sequence", sa.Integer(), nullable=False),
+        sa.Column("left_out", sa.String(length=120), nullable=False),
+        sa.CheckConstraint(
+            "left_on IS NULL OR left_on >= entered_on", name="ck_stage_record_dates"
+        ),
+        sa.CheckConstraint("plugs_in IS NULL OR plugs_in >= 1", name="ck_stage_record_plugs_in"),
+        sa.CheckConstraint(
+            "plugs_out IS NULL OR (plugs_in IS NOT NULL AND plugs_out BETWEEN 0 AND plugs_in)",
+            name="ck_stage_record_plugs_out",
+        ),
+        sa.ForeignKeyConstraint(
+            ["area_id"],
+            ["growing_area.id"],
+        ),
+        sa.ForeignKeyConstraint(
+            ["stage_id"],
+            ["stage.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("batch_code", "stage_id", name="uq_stage_record"),
+    )
+    with op.batch_alter_table("stage_record", schema=None) as batch_op:
+        batch_op.create_index(
+            batch_op.f("ix_stage_record_batch_code"), ["batch_code"], unique=False
+        )
+        batch_op.create_index(batch_op.f("ix_stage_record_stage_id"), ["stage_id"], unique=False)
+
+    op.create_table(
+        "task_record",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("batch_code", sa.String(length=40), nullable=False),
+        sa.Column("stage_id", sa.Integer(), nullable=False),
+        sa.Column("done_on", sa.Date(), nullable=False),
+        sa.Column("trays", sa.Integer(), nullable=False),
+        sa.Column("minutes", sa.Float(), nullable=False),
+        sa.Column("person", sa.String(length=60), nullable=False),
+        sa.CheckConstraint("trays >= 1 AND minutes >= 0", name="ck_task_record_numbers"),
+        sa.ForeignKeyConstraint(
+            ["stage_id"],
+            ["stage.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("batch_code", "stage_id", name="uq_task_record"),
+    )
+    with op.batch_alter_table("task_record", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_task_record_stage_id"), ["stage_id"], unique=False)
 
     op.create_table(
         "lot",
@@ -1223,6 +1344,15 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_lot_batch_id"))
 
     op.drop_table("lot")
+    with op.batch_alter_table("task_record", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_task_record_stage_id"))
+
+    op.drop_table("task_record")
+    with op.batch_alter_table("stage_record", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_stage_record_stage_id"))
+        batch_op.drop_index(batch_op.f("ix_stage_record_batch_code"))
+
+    op.drop_table("stage_record")
     with op.batch_alter_table("promise_line", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_promise_line_promise_id"))
         batch_op.drop_index(batch_op.f("ix_promise_line_pool_id"))
@@ -1233,6 +1363,11 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_promise_event_promise_id"))
 
     op.drop_table("promise_event")
+    with op.batch_alter_table("learned_use", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_learned_use_stage_id"))
+        batch_op.drop_index(batch_op.f("ix_learned_use_protocol_id"))
+
+    op.drop_table("learned_use")
     with op.batch_alter_table("batch", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_batch_stage_id"))
         batch_op.drop_index(batch_op.f("ix_batch_seed_lot_id"))
@@ -1256,6 +1391,11 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_order_line_order_id"))
 
     op.drop_table("order_line")
+    with op.batch_alter_table("flush_record", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_flush_record_protocol_id"))
+        batch_op.drop_index(batch_op.f("ix_flush_record_batch_code"))
+
+    op.drop_table("flush_record")
     with op.batch_alter_table("zone_prefix", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_zone_prefix_zone_id"))
 
