@@ -62,7 +62,10 @@ class Batch(SQLModel, table=True):
 
 
 class Count(SQLModel, table=True):
-    """An observation of a batch (or one lot of it) at a moment: usable plugs, and by whom."""
+    """An observation of a batch (or one lot of it) at a moment: usable plugs, and by whom.
+
+    One that was taken back (`nursery.day_undo`) has `withdrawn_at`: it says nothing any more.
+    """
 
     __tablename__ = "count"
     __table_args__ = (check("count", "plugs", "plugs >= 0"),)
@@ -74,3 +77,4 @@ class Count(SQLModel, table=True):
     counter: str = Field(min_length=1, max_length=60)
     plugs: int
     expected: int
+    withdrawn_at: datetime | None = Field(default=None, sa_type=UtcDateTime)

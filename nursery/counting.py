@@ -176,6 +176,7 @@ def _held(session: Session) -> dict[tuple[int, int | None], int]:
 
 def _last_counts(session: Session) -> dict[tuple[int, int | None], datetime]:
     query = select(Count.batch_id, Count.lot_id, func.max(Count.counted_at))
+    query = query.where(col(Count.withdrawn_at).is_(None))
     rows = session.exec(query.group_by(col(Count.batch_id), col(Count.lot_id)))
     return {(batch, lot): at for batch, lot, at in rows}
 
@@ -186,7 +187,8 @@ def _recounts(session: Session) -> set[tuple[int, int | None]]:
     A far count is settled by a second one of the same part, which then expects the first.
     """
     due: dict[tuple[int, int | None], bool] = {}
-    for each in session.exec(select(Count).order_by(col(Count.counted_at), col(Count.id))):
+    made = select(Count).where(col(Count.withdrawn_at).is_(None))
+    for each in session.exec(made.order_by(col(Count.counted_at), col(Count.id))):
         due[each.batch_id, each.lot_id] = is_far(each.plugs - each.expected, each.expected)
     last = _last_counts(session)
     found = session.exec(select(Movement).where(Movement.kind == Moved.FOUND))

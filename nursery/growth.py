@@ -283,7 +283,7 @@ def growing_batches(session: Session, crop_ids: Sequence[int] | None = None) -> 
     counted = dict(
         session.exec(
             select(Count.batch_id, func.max(Count.counted_at))
-            .where(col(Count.lot_id).is_(None))
+            .where(col(Count.lot_id).is_(None), col(Count.withdrawn_at).is_(None))
             .group_by(col(Count.batch_id))
         ).all()
     )

@@ -307,6 +307,7 @@ def _covering(
         col(Count.counted_at) > moment if kind is Moved.COUNTED else col(Count.counted_at) >= moment
     )
     query = select(Count).where(*_part(Count, _id(batch), lot), since)
+    query = query.where(col(Count.withdrawn_at).is_(None))
     return session.exec(query.order_by(col(Count.counted_at), col(Count.id).desc())).first()
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
@@ -26,7 +26,15 @@ from nursery.crop import Protocol, Stage, StageKind
 from nursery.database import site, today
 from nursery.gap_up import due
 from nursery.glut import GlutAdvice, glut_advice
-from nursery.growth import Growing, Passage, growing_batches, growing_stages, passages
+from nursery.growth import (
+    Growing,
+    Passage,
+    flush_left,
+    growing_batches,
+    growing_stages,
+    parts,
+    passages,
+)
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
 from nursery.propagation_problem import batch_trays, cells_of
@@ -61,7 +69,8 @@ class Task:
 
     `batch` is the batch's code ("" for one that is to be started), `come_from` and `go_to` are
     places in words. `latest` is the last day on which it is still in time. `stopped` says why it
-    may not be done now ("" where it may). The ids lead back to the rows.
+    may not be done now ("" where it may). The ids lead back to the rows; `donor_id` is the batch
+    whose plugs fill the gaps. `key` names the line for `nursery done`, the same until it is done.
     """
 
     kind: TaskKind
@@ -77,6 +86,8 @@ class Task:
     batch_id: int | None = None
     lot_id: int | None = None
     planned_start_id: int | None = None
+    donor_id: int | None = None
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -131,7 +142,7 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
     return WeekSheet(
         str(week),
         plan.version if plan is not None else None,
-        tuple(tasks),
+        tuple(_keyed(session, tasks)),
         tuple(rounds(session, week, closed)),
         tuple(glut_advice(session, day, air)) if this_week else (),
     )
@@ -194,20 +205,21 @@ def _changes(
     """Moves of a batch whose stages end in this week, or should have ended before it."""
     left = one.stages_left
     if not left:
-        if this_week:
-            yield _ready_task(one, one.batch.trays, "ready bench", last_day)
+        since = one.batch.ready_on or one.batch.stage_entered_on
+        yield from _flushes(
+            one, since, one.batch.trays, _place(one.batch), week, this_week, last_day
+        )
         return
     for place, stage in enumerate(left):
         end = way.leaves(EXPECTED, place)
         if end >= NEVER or air.date(end) > week.sunday():
             return
         overdue = place == 0 and this_week
-        if air.date(end) < week.monday() and not overdue:
-            continue
         come_from = _place(one.batch) if place == 0 else _where(stage)
         if place + 1 == len(left):
-            yield _ready_task(one, batch_trays(one, place), come_from, last_day)
-        else:
+            trays = batch_trays(one, place)
+            yield from _flushes(one, air.date(end), trays, come_from, week, overdue, last_day)
+        elif overdue or air.date(end) >= week.monday():
             yield _move_task(one, left[place + 1], place + 1, come_from, last_day)
 
 
@@ -228,7 +240,35 @@ def _move_task(one: Growing, to: Stage, place: int, come_from: str, last_day: da
     )
 
 
-def _ready_task(one: Growing, trays: int, come_from: str, last_day: date) -> Task:
+def _flushes(
+    one: Growing,
+    first: date,
+    trays: int,
+    come_from: str,
+    week: Week,
+    overdue: bool,
+    last_day: date,
+) -> Iterator[Task]:
+    """The shares of a batch that are set aside in this week: the first on `first`, then weekly.
+
+    Of a batch that gave lots already, `first` is the day of its first lot. What is overdue is one
+    line with what falls due in this week.
+    """
+    shares = one.batch.protocol.flush_shares
+    left = flush_left(shares, one.plugs, one.made)
+    given = len(shares) - len(left)
+    due = [
+        plugs
+        for later, plugs in enumerate(parts(one.plugs, left))
+        if (day := first + timedelta(days=7 * (given + later))) <= week.sunday()
+        and (overdue or day >= week.monday())
+    ]
+    if sum(due):
+        part = sum(due) / one.plugs
+        yield _ready_task(one, max(1, math.ceil(trays * part)), sum(due), come_from, last_day)
+
+
+def _ready_task(one: Growing, trays: int, plugs: int, come_from: str, last_day: date) -> Task:
     return Task(
         kind=TaskKind.READY,
         batch=one.batch.code,
@@ -236,7 +276,7 @@ def _ready_task(one: Growing, trays: int, come_from: str, last_day: date) -> Tas
         come_from=come_from,
         go_to="ready bench",
         trays=trays,
-        plugs=one.plugs,
+        plugs=plugs,
         minutes=math.ceil(trays * COUNT_MINUTES_A_TRAY),
         latest=last_day,
         stopped=_stopped(one),
@@ -282,7 +322,9 @@ def _counts_due(
 ) -> Iterator[Task]:
     last = dict(
         session.exec(
-            select(Count.batch_id, func.max(Count.counted_at)).group_by(col(Count.batch_id))
+            select(Count.batch_id, func.max(Count.counted_at))
+            .where(col(Count.withdrawn_at).is_(None))
+            .group_by(col(Count.batch_id))
         ).all()
     )
     for one in growing:
@@ -322,7 +364,52 @@ def _gap_ups(
             minutes=gap.minutes,
             latest=last_day,
             batch_id=batch.id,
+            donor_id=gap.donor.batch.id if gap.donor is not None else None,
         )
+
+
+_LETTERS = {
+    TaskKind.START: "S",
+    TaskKind.MOVE: "M",
+    TaskKind.HARDEN_OFF: "H",
+    TaskKind.READY: "R",
+    TaskKind.GAP_UP: "G",
+    TaskKind.DISCARD: "D",
+    TaskKind.COUNT: "C",
+}
+
+
+def _keyed(session: Session, tasks: list[Task]) -> Iterator[Task]:
+    """The tasks with their keys, from the rows that they are about and how far those are.
+
+    A letter for the kind and the row's number; then the stage that is moved to, or which lot or
+    count of the batch it is to be, so that a line that was done never names the next one.
+    """
+    ids = {task.batch_id for task in tasks if task.batch_id is not None}
+    lots, counts = (
+        dict(
+            session.exec(
+                select(rows.batch_id, func.count())
+                .where(col(rows.batch_id).in_(ids))
+                .group_by(col(rows.batch_id))
+            ).all()
+        )
+        for rows in (Lot, Count)
+    )
+    moves: dict[int, int] = {}
+    for task in tasks:
+        key = task.batch_id or 0
+        if task.kind in (TaskKind.MOVE, TaskKind.HARDEN_OFF):
+            at = moves.get(key) or session.get_one(Batch, key).stage.position
+            moves[key] = at + 1
+            name = f"{key}.{at + 1}"
+        elif task.kind is TaskKind.READY:
+            name = f"{key}.{lots.get(key, 0) + 1}"
+        elif task.kind is TaskKind.COUNT:
+            name = f"{key}.{counts.get(key, 0) + 1}"
+        else:
+            name = str(task.lot_id or task.planned_start_id or key)
+        yield replace(task, key=_LETTERS[task.kind] + name)
 
 
 __all__ = [

@@ -1164,6 +1164,7 @@ def upgrade() -> None:
         sa.Column("counter", sa.String(length=60), nullable=False),
         sa.Column("plugs", sa.Integer(), nullable=False),
         sa.Column("expected", sa.Integer(), nullable=False),
+        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("plugs >= 0", name="ck_count_plugs"),
         sa.ForeignKeyConstraint(
             ["batch_id"],
