@@ -9,7 +9,7 @@ Used week by week:
   many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`).
 A material lasts until stock, less what is spare, no longer covers what is used. It must be there on
 the Monday of that week, so it is ordered `lead_days` before, on a working day. Rows that nobody has
-listed are assumed (`assumed_materials`), without stock: count it, or order for all weeks shown.
+listed are assumed (`assumed_materials`), without stock: count it first.
 """
 
 from __future__ import annotations
@@ -56,9 +56,9 @@ class CallOff:
     """One material: what is used, what is there, and what must be ordered by when.
 
     `used` has one value a week from `first_week`. `lasts_until` is the last week that the stock
-    covers, None where it covers none; `order_by` None where nothing need be ordered. `order` is in
-    whole packs, for all weeks shown. `late` where the order day has passed; `assumed` where
-    nobody listed the material.
+    covers, None where it covers none; `order_by` None where nothing need be ordered, or nobody has
+    counted the stock: then `order` is what all weeks shown use. `order` is in whole packs. `late`
+    where the order day has passed; `assumed` where nobody listed the material.
     """
 
     name: str
@@ -81,13 +81,14 @@ class CallOff:
         return sum(self.used)
 
     def __str__(self) -> str:
+        if self.in_stock is None and self.total:
+            return f"{self.name}: {self.total:g} {self.unit} are used, nobody has counted the stock"
         if self.order_by is None:
             return f"{self.name}: enough for all weeks shown"
-        stock = "stock not counted" if self.in_stock is None else f"{self.in_stock:g} in stock"
         when = "at once, it is late already" if self.late else f"by {self.order_by:%a %d %b %Y}"
         return (
-            f"{self.name}: order {self.order:g} {self.unit} {when} ({stock}, runs out in "
-            f"{self.short_from}, {self.lead_days} days on the way)"
+            f"{self.name}: order {self.order:g} {self.unit} {when} ({self.in_stock:g} in stock, "
+            f"runs out in {self.short_from}, {self.lead_days} days on the way)"
         )
 
 
@@ -207,7 +208,7 @@ def _called(
         (w for w in range(horizon.weeks) if sum(used[: w + 1]) > max(free, 0.0) + 1e-9), None
     )
     order_by = None
-    if short is not None:
+    if short is not None and in_stock is not None:
         there = max(horizon.week(short).monday(), day)
         order_by = working_day(session, there - timedelta(days=lead_days))
     missing = max(0.0, sum(used) - free) if short is not None else 0.0

@@ -44,11 +44,9 @@ def show_call_off(lines: list[CallOff], weeks: int) -> None:
         [
             (
                 "[ ]" if line.order_by else "",
-                ("LATE " if line.late else "") + f"{line.order_by:%a %d %b}"
-                if line.order_by
-                else "enough",
+                _when(line),
                 line.name,
-                f"{line.order:g}" if line.order_by else "",
+                f"{line.order:g}" if line.order else "",
                 line.unit,
                 "not counted" if line.in_stock is None else f"{line.in_stock:g}",
                 f"{line.total:g}",
@@ -59,8 +57,17 @@ def show_call_off(lines: list[CallOff], weeks: int) -> None:
             if line.total or line.order_by
         ],
     )
+    for line in lines:
+        if line.late:
+            say(f"LATE: {line}")
     if any(line.assumed for line in lines):
         say(
             "Nobody has listed materials: amounts and lead times are assumed (common practice, no"
             " source). List yours with their stock in sheet Materials."
         )
+
+
+def _when(line: CallOff) -> str:
+    if line.order_by is not None:
+        return f"{line.order_by:%a %d %b}"
+    return "count it" if line.in_stock is None else "enough"
