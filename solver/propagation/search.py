@@ -66,6 +66,7 @@ class Neighbourhoods:
 
     problem: Problem
     random: random.Random
+    workers: int = 1
     size: dict[Part, float] = field(default_factory=lambda: dict(SIZES))
 
     def easy(self, part: Part, optimal: bool, seconds: float, limit: float) -> None:
@@ -87,7 +88,8 @@ class Neighbourhoods:
         weeks = self.problem.weeks
         window = self._window()
         length = weeks if window is None else window[1] - window[0]
-        number = max(1, min(len(free), round(self.size[part] / max(1, length))))
+        most = -(-len(self.problem.crops) // self.workers)
+        number = max(1, min(len(free), most, round(self.size[part] / max(1, length))))
         if self.random.random() < 0.3:
             return tuple(self.random.sample(free, number)), window
         seed = self.random.choice(free)

@@ -155,11 +155,13 @@ class _Conductor:
         self.judged_at = 0.0
         self.relaxed: Relaxed | None = None
         self.floored = False
+        self.gave_up = False
         self.parts: list[Slice | None] = []
         self.to_relax: list[Slice | None] = []
         self.answers: list[tuple[Slice | None, Relaxed | None]] = []
         self.pass_seconds = 0.0
-        self.turns = [0.62]
+        self.small = len(problem.crops) * problem.weeks <= 800
+        self.turns = [0.4, 0.55, 0.75] if self.small and limits.seconds >= 50 else [0.58]
 
     def run(self) -> None:
         self._ask_relaxation()
@@ -233,7 +235,8 @@ class _Conductor:
     def _may_relax_again(self) -> bool:
         """Are all crops priced, and is there time to do it again at better prices?"""
         return (
-            not self.to_price
+            not self.gave_up
+            and not self.to_price
             and not self.pricing
             and len(self.answers) == len(self.parts)
             and not self._large()
@@ -249,7 +252,8 @@ class _Conductor:
         seconds = max(0.5, min(8.0, self.limits.seconds / 12))
         if self.search.unmade:
             tasks = max(1, self.search.tasks)
-            return min(8.0, max(0.3, self.pass_seconds * self.limits.threads / tasks))
+            even = max(0.3, self.pass_seconds * self.limits.threads / tasks)
+            return min(8.0, 1.2 * self.pass_seconds, even)
         return seconds
 
     def _pricing_seconds(self) -> float:
@@ -269,7 +273,11 @@ class _Conductor:
             self.turns.pop(0)
             self.pass_seconds = TRAYS_PASS * self.limits.seconds
             half = -(-len(self.problem.crops) // self.limits.threads)
-            search.trays_pass(max(1, min(half, 420 // max(1, self.problem.weeks))))
+            group = min(half, 420 // max(1, self.problem.weeks))
+            search.trays_pass(len(self.problem.crops) if self.small else max(1, group))
+        elif search.stage == Stage.BOTH:
+            self.turns.pop(0)
+            search.stage = Stage.BATCHES
 
     def _pricers(self) -> int:
         early = self.clock.seconds() < 0.6 * self.limits.seconds
@@ -313,6 +321,8 @@ class _Conductor:
             else:
                 whole = [(part, answer) for part, answer in found if part is not None]
                 self._relaxed(together(self.problem, whole))
+        elif self.search is not None:
+            self.gave_up = True
         elif self.relaxed is None:
             self._relaxed(self._unrelaxed())
         if self.floored and self.search is None:
@@ -345,7 +355,9 @@ class _Conductor:
         assert self.relaxed is not None
         state = State(self.problem, shares_of(self.desk, self.best.plan))
         chance = random.Random(self.limits.seed)
-        self.search = Search(self.problem, Neighbourhoods(self.problem, chance), state, state)
+        self.search = Search(
+            self.problem, Neighbourhoods(self.problem, chance, self.limits.threads), state, state
+        )
         self.pass_seconds = FIRST_PASS * self.limits.seconds
         shares = [self.relaxed.shares[at] for at in range(len(self.problem.crops))]
         self.search.first_pass(shares, self._group())

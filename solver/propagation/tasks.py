@@ -30,6 +30,9 @@ from solver.propagation.state import (
 )
 from solver.run import run_linear
 
+SMALL = 8000
+"""Columns up to which a relaxation that the barrier method gave up is solved by the simplex."""
+
 
 @dataclass
 class Desk:
@@ -97,6 +100,8 @@ def relax(
         if key in model.columns:
             _add_floor(model, floor, model.columns[key])
     answer = run_linear(model.linear, seconds, relaxed=True, interior=True)
+    if not answer.optimal and len(model.linear.cost) < SMALL:
+        answer = run_linear(model.linear, seconds, relaxed=True)
     if answer.values is None or answer.prices is None or not answer.optimal:
         return None
     shares = {at: desk.shares.from_values(at, model, answer.values) for at in crops}
