@@ -170,7 +170,8 @@ def _quarantine(draft: Draft, record: Record) -> None:
 
 def _own_seed(draft: Draft, record: Record) -> None:
     lot, crop = record.values.get("Seed lot"), record.values.get("Crop")
-    row = draft.row("Seed lots", (lot,)) if lot else None
+    known = (crop,) in set(draft.labels("Crops"))
+    row = draft.row("Seed lots", (lot,)) if lot and known else None
     if row is not None and crop is not None and row.get("Crop") not in (None, crop):
         rule = f"seed lot is of crop {row['Crop']!r}, not {crop!r}"
         draft.blame(record, "Seed lot", rule, "choose a lot of the same crop")
@@ -179,6 +180,8 @@ def _own_seed(draft: Draft, record: Record) -> None:
 def _same_crop(draft: Draft, record: Record) -> None:
     """The lineage of a batch is one crop's, for ever; its mother plants are of that crop."""
     crop = record.values.get("Crop")
+    if (crop,) not in set(draft.labels("Crops")):
+        return  # its name is a fault already: one mistake, one line
     if record.sheet.name == "Batches" and record.stored is not None:
         was = record.stored.values["Crop"]
         if crop is not None and crop != was:
