@@ -11,6 +11,7 @@ import typer
 from nursery.commands import data, lead, shed, shop
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
+from nursery.commands.learn import learn
 from nursery.commands.materials import materials
 from nursery.database import Database
 from nursery.errors import Fault, Refused
@@ -34,6 +35,7 @@ for command in (
     compare,
     lead.week,
     materials,
+    learn,
     lead.dispatch,
     lead.trace,
     shop.token,

@@ -50,6 +50,7 @@ from nursery.errors import Fault
 from nursery.fingerprint import fingerprint
 from nursery.growing_area import Absence, Person, Site
 from nursery.growth import Growing, growing_batches, growing_stages, parts, passages, stage_weeks
+from nursery.learning import in_use
 from nursery.mother_plant import MotherBlock
 from nursery.plan_places import growing_areas, places_a_tray
 from nursery.priorities import priorities
@@ -119,6 +120,7 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
     first_ready = {crop.id or 0: _first_ready(crop, dwell, weeks) for crop in crops}
     books = crop_books(session, horizon, day, first_ready, at.air)
     at.notes.extend(books.notes)
+    at.notes.extend(in_use(session))
     weight = priorities(session)
     planned = tuple(
         _crop(at, crop, books.of(crop.id or 0, weeks), dwell, weight.get(crop.id or 0, 1.0))
