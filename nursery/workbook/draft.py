@@ -28,6 +28,8 @@ class Record:
     source: str
     mark: str = ""
     unread: set[str] = field(default_factory=set)
+    blamed: set[str] = field(default_factory=set)
+    """Headings that have a fault already: rules leave them alone, one mistake is one line."""
     bad: bool = False
     because: str = ""
     stored: Stored | None = None
@@ -76,6 +78,7 @@ class Draft:
         if value is None and column:
             value = record.values.get(column)
         record.bad = True
+        record.blamed.add(column)
         self.faults.append(RowFault(record.source, record.row, column, shown(value), rule, next))
 
     def parse(self, raw: RawSheet) -> list[Record]:

@@ -170,8 +170,7 @@ def _quarantine(draft: Draft, record: Record) -> None:
 
 def _own_seed(draft: Draft, record: Record) -> None:
     lot, crop = record.values.get("Seed lot"), record.values.get("Crop")
-    known = (crop,) in set(draft.labels("Crops"))
-    row = draft.row("Seed lots", (lot,)) if lot and known else None
+    row = draft.row("Seed lots", (lot,)) if lot and "Crop" not in record.blamed else None
     if row is not None and crop is not None and row.get("Crop") not in (None, crop):
         rule = f"seed lot is of crop {row['Crop']!r}, not {crop!r}"
         draft.blame(record, "Seed lot", rule, "choose a lot of the same crop")
@@ -180,7 +179,7 @@ def _own_seed(draft: Draft, record: Record) -> None:
 def _same_crop(draft: Draft, record: Record) -> None:
     """The lineage of a batch is one crop's, for ever; its mother plants are of that crop."""
     crop = record.values.get("Crop")
-    if (crop,) not in set(draft.labels("Crops")):
+    if "Crop" in record.blamed:
         return  # its name is a fault already: one mistake, one line
     if record.sheet.name == "Batches" and record.stored is not None:
         was = record.stored.values["Crop"]

@@ -13,6 +13,8 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
+from nursery.calendars import time_zone
+from nursery.errors import Fault
 from nursery.workbook.sheet import Column, Sheet, Type, Value, Values
 from nursery.workbook.short_sheets import SHORT_SHEETS
 from nursery.workbook.specification import SHEETS
@@ -87,7 +89,10 @@ def _refuse_unknown(tables: Mapping[str, Sequence[Values]], sheets: Sequence[She
 def _zone_of(tables: Mapping[str, Sequence[Values]]) -> ZoneInfo:
     rows = tables.get("Site", ())
     named = rows[0].get("Time zone") if rows else None
-    return ZoneInfo(str(named) if named else "UTC")
+    try:
+        return time_zone(str(named or "UTC"))
+    except Fault:  # a faulty Site is still written as it is, for `load` to report
+        return ZoneInfo("UTC")
 
 
 def _grid(

@@ -129,6 +129,15 @@ def test_twelve_different_faults_give_twelve_lines_and_leave_the_database_as_it_
     assert dump(db) == before
 
 
+def test_one_mistake_in_a_known_batchs_crop_is_one_line(
+    db: Database, tmp_path: Path, tables: Tables
+) -> None:
+    assert load_tables(db, tmp_path / "n.xlsx", tables).taken
+    tables["Batches"][0]["Crop"] = "Caltha palustriss"
+    report = load_tables(db, tmp_path / "n.xlsx", tables)
+    assert [fault.rule for fault in report.faults] == ["is not in sheet Crops"]
+
+
 def test_good_rows_are_taken_and_rows_that_depend_on_faulty_ones_are_left_out(
     db: Database, tmp_path: Path, tables: Tables
 ) -> None:

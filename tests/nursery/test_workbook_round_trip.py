@@ -15,7 +15,7 @@ from nursery.workbook.cells import tidy
 from nursery.workbook.picture import Picture, canonical
 from nursery.workbook.reading import read_book
 from nursery.workbook.sheet import Column, Sheet, Type
-from tests.nursery.small_workbook import Tables, examples, opened
+from tests.nursery.small_workbook import Tables, dump, examples, opened
 
 _LETTERS = st.characters(
     codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp", "Zs", "Cn"),
@@ -142,3 +142,43 @@ def test_every_nursery_comes_back_from_a_workbook_as_it_went_in(
         finally:
             one.close()
             two.close()
+
+
+_ODD = st.sampled_from(
+    ["", " ", "-1", "0", "1e400", "nan", "2027-W53", "2027-02-30", "1850-01-01", "12:00", "yes",
+     "B", "x" * 300, "Calta palustris", "B2701", "none", "15 %", "1,500", "=1+1", "0000000", "ZZ",
+     "\x07", "2149-12-31 23:59+14:00", "1000000000", "'", "ready", "unknown", "#REF!"]
+)  # fmt: skip
+
+
+@settings(
+    deadline=None,
+    max_examples=20,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(data=st.data(), good_rows=st.booleans())
+def test_a_workbook_with_odd_cells_is_taken_or_leaves_the_database_as_it_was(
+    _migrated: Path, data: st.DataObject, good_rows: bool
+) -> None:
+    tables = examples()
+    for _ in range(data.draw(st.integers(1, 4))):
+        sheet = data.draw(st.sampled_from([one for one in SHEETS if tables[one.name]]))
+        row = data.draw(st.sampled_from(tables[sheet.name]))
+        row[data.draw(st.sampled_from(sheet.headings))] = data.draw(_ODD)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        db = _fresh(_migrated, folder, "odd", examples())
+        try:
+            write_workbook(folder / "sheets", tables)
+            before = dump(db)
+            report = load(db, folder / "sheets", good_rows=good_rows)
+            assert report.taken or report.faults
+            if not report.taken:
+                assert dump(db) == before
+            else:
+                after = dump(db)
+                assert load(db, folder / "sheets", good_rows=good_rows).changed == 0
+                assert dump(db) == after
+        finally:
+            db.close()
