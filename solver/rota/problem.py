@@ -1,0 +1,241 @@
+"""What is to be done this week, who is in on which day, and what must wait for what? The rota.
+
+Days are 0..days-1, all numbers are whole, times are minutes. The JSON forms are `rota-problem/1`
+and `rota-plan/1`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import Any
+
+PROBLEM_FORM = "rota-problem/1"
+PLAN_FORM = "rota-plan/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who works for how many minutes on each day (0: not in), and what can they do?
+
+    `overtime` are minutes in the week beyond those of the days that they are in.
+    """
+
+    key: str
+    minutes: tuple[int, ...]
+    overtime: int = 0
+    skills: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if min(*self.minutes, self.overtime, 0) < 0:
+            raise ValueError(f"Person {self.key!r}: minutes must be >= 0; correct them")
+
+    @property
+    def week(self) -> int:
+        """How many minutes are theirs in the week, without overtime?"""
+        return sum(self.minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """Which task must be done first, and how many days before?"""
+
+    task: str
+    days: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What takes how long, from which day to which (both included), and who can do it?
+
+    `persons` do it together on one day, each for the `minutes`, and each has the `skill`, if any.
+    `kind` may have days on which it is not done (`Problem.not_on`). Left undone it costs
+    `undone_cost` (None: what the problem says).
+    """
+
+    key: str
+    kind: str
+    minutes: int
+    earliest: int
+    latest: int
+    persons: int = 1
+    skill: str = ""
+    after: tuple[After, ...] = ()
+    undone_cost: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.minutes < 0 or self.persons < 1 or self.latest < self.earliest:
+            found = f"{self.minutes} minutes, {self.persons} persons, days {self.earliest} to "
+            raise ValueError(
+                f"Task {self.key!r}: minutes >= 0, persons >= 1, latest >= earliest, got "
+                f"{found}{self.latest}"
+            )
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Who does what on which day? Raises ValueError, naming the part, if it cannot be read.
+
+    A minute of a person beyond their week costs `overtime_cost`, beyond their overtime
+    `beyond_cost`, beyond their day `long_day_cost`, and beyond an even share of all work for their
+    day `uneven_cost`; a task left undone `undone_cost`.
+    """
+
+    days: int
+    people: tuple[Person, ...]
+    tasks: tuple[Task, ...]
+    not_on: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    overtime_cost: int = 50
+    beyond_cost: int = 500
+    long_day_cost: int = 20
+    uneven_cost: int = 2
+    undone_cost: int = 1_000_000
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        if len(self.person_of) != len(self.people) or len(self.task_of) != len(self.tasks):
+            raise ValueError("Rota problem: a person's or task's key stands twice; rename one")
+        costs = (self.overtime_cost, self.beyond_cost, self.long_day_cost, self.uneven_cost)
+        if min(*costs, self.undone_cost) < 0:
+            raise ValueError("Rota problem: costs must be >= 0; correct them")
+        if self.beyond_cost < self.overtime_cost:
+            raise ValueError("Rota problem: beyond overtime must cost no less than overtime")
+        for person in self.people:
+            if len(person.minutes) != self.days:
+                found = f"{len(person.minutes)} for {self.days} days"
+                raise ValueError(f"Person {person.key!r}: one number of minutes a day, got {found}")
+        for task in self.tasks:
+            if task.earliest < 0 or task.latest >= self.days:
+                raise ValueError(f"Task {task.key!r}: days must be in 0..{self.days - 1}")
+            if any(first.task not in self.task_of for first in task.after):
+                raise ValueError(f"Task {task.key!r}: it waits for a task that is not there")
+        self.in_order  # noqa: B018  (raises where tasks wait for one another)
+
+    @cached_property
+    def person_of(self) -> Mapping[str, Person]:
+        return {person.key: person for person in self.people}
+
+    @cached_property
+    def task_of(self) -> Mapping[str, Task]:
+        return {task.key: task for task in self.tasks}
+
+    @cached_property
+    def in_order(self) -> tuple[Task, ...]:
+        """The tasks so that each comes after those that it waits for; else in order of latest day.
+
+        Raises ValueError where tasks wait for one another.
+        """
+        left = sorted(self.tasks, key=lambda task: (task.latest, task.earliest, task.key))
+        done: dict[str, Task] = {}
+        while left:
+            free = [t for t in left if all(first.task in done for first in t.after)]
+            if not free:
+                raise ValueError(f"Tasks {[t.key for t in left]} wait for one another; mend one")
+            done[free[0].key] = free[0]
+            left.remove(free[0])
+        return tuple(done.values())
+
+    @cached_property
+    def even_share(self) -> Mapping[str, tuple[int, ...]]:
+        """How many minutes would each person do on each day if all work were spread evenly?
+
+        Rounded up; never more than the person's day.
+        """
+        work = sum(task.minutes * task.persons for task in self.tasks)
+        there = sum(person.week for person in self.people)
+        if not there:
+            return {person.key: (0,) * self.days for person in self.people}
+        return {
+            person.key: tuple(min(day, -(-work * day // there)) for day in person.minutes)
+            for person in self.people
+        }
+
+    def days_of(self, task: Task) -> tuple[int, ...]:
+        """On which days may this task be done, whoever is in?"""
+        shut = set(self.not_on.get(task.kind, ()))
+        return tuple(d for d in range(task.earliest, task.latest + 1) if d not in shut)
+
+    def able(self, task: Task, day: int) -> tuple[str, ...]:
+        """Who is in on this day and can do this task?"""
+        return tuple(
+            person.key
+            for person in self.people
+            if person.minutes[day] > 0 and (not task.skill or task.skill in person.skills)
+        )
+
+    def undone(self, task: Task) -> int:
+        """What does it cost to leave this task undone?"""
+        return self.undone_cost if task.undone_cost is None else task.undone_cost
+
+    def to_json(self) -> str:
+        """The problem as text of the form rota-problem/1."""
+        return json.dumps({"form": PROBLEM_FORM, **asdict(self)}, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Problem:
+        """The problem in a text of the form rota-problem/1. Raises ValueError for any other."""
+        data = _read(text, PROBLEM_FORM)
+        try:
+            return cls(
+                **{
+                    **data,
+                    "people": tuple(_person(person) for person in data["people"]),
+                    "tasks": tuple(_task(task) for task in data["tasks"]),
+                    "not_on": {kind: tuple(days) for kind, days in data["not_on"].items()},
+                }
+            )
+        except (KeyError, TypeError) as wrong:
+            raise ValueError(f"Rota problem: missing or wrong field {wrong}") from wrong
+
+
+def _person(data: Mapping[str, Any]) -> Person:
+    return Person(data["key"], tuple(data["minutes"]), data["overtime"], tuple(data["skills"]))
+
+
+def _task(data: Mapping[str, Any]) -> Task:
+    return Task(**{**data, "after": tuple(After(**first) for first in data["after"])})
+
+
+def _read(text: str | bytes, form: str) -> dict[str, Any]:
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.get("form") != form:
+        found = data.get("form") if isinstance(data, dict) else type(data).__name__
+        raise ValueError(f"Rota: the form must be {form}, got {found!r}")
+    return {key: value for key, value in data.items() if key != "form"}
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """On which day is a task done, and by whom?"""
+
+    day: int
+    people: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which turn has each task? A task that is not in `turns` is left undone."""
+
+    turns: Mapping[str, Turn]
+    cost: int | None = None
+    bound: int | None = None
+
+    def to_json(self) -> str:
+        """The plan as text of the form rota-plan/1."""
+        turns = {key: asdict(turn) for key, turn in self.turns.items()}
+        data = {"form": PLAN_FORM, "turns": turns, "cost": self.cost, "bound": self.bound}
+        return json.dumps(data, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Plan:
+        """The plan in a text of the form rota-plan/1. Raises ValueError for any other."""
+        data = _read(text, PLAN_FORM)
+        try:
+            turns = {
+                key: Turn(turn["day"], tuple(turn["people"])) for key, turn in data["turns"].items()
+            }
+            return cls(turns, data.get("cost"), data.get("bound"))
+        except (KeyError, TypeError, AttributeError) as wrong:
+            raise ValueError(f"Rota plan: missing or wrong field {wrong}") from wrong
