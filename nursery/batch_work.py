@@ -199,7 +199,7 @@ def discard(
         batch.closed_on = today(session)
         session.add(batch)
         session.flush()
-        all_gone(session, batch)
+    all_gone(session, batch)
     return row
 
 

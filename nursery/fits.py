@@ -18,6 +18,7 @@ from nursery.errors import Fault
 from nursery.yields import Survival, refit
 
 Floats = NDArray[np.float64]
+Ends = tuple[float | None, float | None]
 
 LEVEL = 0.9
 """How often an interval is to hold the truth."""
@@ -26,7 +27,11 @@ BOOK_BATCHES = 4.0
 """How many of the nursery's own batches the book weighs (an estimate)."""
 
 LEAST = 3
-"""Fewer records than this give no interval: their spread cannot be told."""
+"""Fewer records than this give no interval: their spread cannot be told.
+
+Of three batches the interval of survival holds the truth in 87 of a hundred nurseries, of more in
+88 to 92 (tests.benchmarks.learning).
+"""
 
 _MEANS, _RHOS = 81, 61
 _LEAST_RHO, _MOST_RHO = 1e-4, 0.9
@@ -55,30 +60,26 @@ def survival(usable: ArrayLike, started: ArrayLike, book: Survival) -> tuple[Fit
     y, n = np.asarray(usable, dtype=np.int64), np.asarray(started, dtype=np.int64)
     fit = refit(y, n, book, BOOK_BATCHES)
     yours = fit.yours
-    low, high = _survival_intervals(y, n) if y.size >= LEAST else (None, None)
-    mean = Fitted(
-        book.mean,
-        None if yours is None else yours.mean,
-        fit.used.mean,
-        None if low is None else low[0],
-        None if high is None else high[0],
-        int(y.size),
+    of_mean: Ends = (None, None)
+    of_rho: Ends = (None, None)
+    if y.size >= LEAST:
+        of_mean, of_rho = survival_intervals(y, n)
+    own = (None, None) if yours is None else (yours.mean, yours.overdispersion)
+    many = int(y.size)
+    return (
+        Fitted(book.mean, own[0], fit.used.mean, *of_mean, many),
+        Fitted(book.overdispersion, own[1], fit.used.overdispersion, *of_rho, many),
     )
-    rho = Fitted(
-        book.overdispersion,
-        None if yours is None else yours.overdispersion,
-        fit.used.overdispersion,
-        None if low is None else low[1],
-        None if high is None else high[1],
-        int(y.size),
-    )
-    return mean, rho
 
 
-def _survival_intervals(
-    y: NDArray[np.int64], n: NDArray[np.int64]
+def survival_intervals(
+    usable: ArrayLike, started: ArrayLike
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Lower ends, upper ends: each of the mean and of rho."""
+    """Between which ends do the mean and rho of these batches lie? (low, high) of each.
+
+    See `survival`; needs no book. Counts are taken as possible ones.
+    """
+    y, n = np.asarray(usable, dtype=np.int64), np.asarray(started, dtype=np.int64)
     centre = special.logit((y.sum() + 0.5) / (n.sum() + 1))
     shares = (y + 0.5) / (n + 1)
     reach = max(0.5, 10 * float(np.std(special.logit(shares), ddof=1)) / math.sqrt(y.size))
@@ -93,8 +94,8 @@ def _survival_intervals(
     tail = (1 - LEVEL) / 2
     of_mean, of_rho = likely.sum(axis=1), likely.sum(axis=0)
     return (
-        (_quantile(means, of_mean, tail), _quantile(rhos, of_rho, tail)),
-        (_quantile(means, of_mean, 1 - tail), _quantile(rhos, of_rho, 1 - tail)),
+        (_quantile(means, of_mean, tail), _quantile(means, of_mean, 1 - tail)),
+        (_quantile(rhos, of_rho, tail), _quantile(rhos, of_rho, 1 - tail)),
     )
 
 
@@ -169,7 +170,7 @@ def _spread(values: Floats) -> float:
     return float(np.std(values, ddof=1)) if values.size > 1 else 0.0
 
 
-def _around(middle: float, spread: float, records: int) -> tuple[float | None, float | None]:
+def _around(middle: float, spread: float, records: int) -> Ends:
     if records < LEAST:
         return None, None
     reach = float(stats.t.ppf((1 + LEVEL) / 2, records - 1)) * spread / math.sqrt(records)

@@ -12,6 +12,7 @@ from nursery.batch import Batch
 from nursery.database import today
 from nursery.errors import Refusal, Refused
 from nursery.ledger import balance, lock_batches, move
+from nursery.recording import all_gone
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
 
 
@@ -96,6 +97,7 @@ def leave(
         batch.closed_on = today(session)
         session.add(batch)
         session.flush()
+    all_gone(session, batch)
     return row
 
 

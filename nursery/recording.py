@@ -110,13 +110,18 @@ def all_gone(session: Session, batch: Batch) -> None:
         return
     if row.left_on is None:
         row.left_on = batch.ready_on or batch.closed_on
+    if row.left_on is None:
+        return
     _set_plugs(session, batch, row, counted=True)
     session.add(row)
     session.flush()
 
 
 def _set_plugs(session: Session, batch: Batch, row: StageRecord, counted: bool) -> None:
-    """How many came and how many lived, plugs that left alive or came from another batch too."""
+    """How many of those that came lived: still growing, or gone alive.
+
+    Plugs that were set over from another batch are taken off again, as if all of them had lived.
+    """
     row.plugs_out = None
     if not counted or row.plugs_in is None:
         return
@@ -127,9 +132,7 @@ def _set_plugs(session: Session, batch: Batch, row: StageRecord, counted: bool) 
             col(Movement.sequence) > row.from_sequence,
         )
     ).all()
-    came = sum(plugs for kind, plugs in rows if kind is Moved.REGRADED and plugs > 0)
-    alive = -sum(plugs for kind, plugs in rows if kind in ALIVE_OUT) + came
-    row.plugs_in += came
+    alive = -sum(plugs for kind, plugs in rows if kind in ALIVE_OUT)
     lived = held(session, batch) + alive
     # More alive than came: more cells were filled than the books had (or the count is wrong).
     row.plugs_out = max(0, min(lived, row.plugs_in))

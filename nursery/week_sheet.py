@@ -175,7 +175,7 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
         first = growing_stages(protocol)[:1]
         ordered = bool(first) and first[0].kind is StageKind.ON_ORDER
         sow_by = [one.lot.sow_by for one in seed.of(protocol) if one.left > 0]
-        work = sum(stage.minutes for stage in first)
+        work = sum(stage.used_minutes for stage in first)
         yield Task(
             kind=TaskKind.START,
             batch="",
@@ -233,7 +233,7 @@ def _move_task(one: Growing, to: Stage, place: int, come_from: str, last_day: da
         go_to=to.area_kind.value,
         trays=trays,
         plugs=one.plugs,
-        minutes=math.ceil(trays * to.minutes),
+        minutes=math.ceil(trays * to.used_minutes),
         latest=last_day,
         stopped=_stopped(one),
         batch_id=one.batch.id,
