@@ -87,14 +87,14 @@ def test_trays_are_ordered_a_lead_time_before_the_week_that_the_stock_does_not_c
         accepted(session, (0, 6), (3, 5), (5, 4))
         material(
             session, "trays 104", UsedFor.TRAY, kind=MaterialKind.TRAYS, amount=1.0,
-            in_stock=10.0, spare=2.0, lead_days=10, pack=25.0,
+            in_stock=12.0, spare=2.0, lead_days=10, pack=25.0,
         )  # fmt: skip
         found = line(session, "trays 104")
     assert found.used == (6, 0, 0, 5, 0, 4, 0, 0)
     assert (found.lasts_until, found.short_from) == ("2027-W11", "2027-W12")
     # there by Monday 22 March, ten days before is Friday 12 March
     assert found.order_by == date(2027, 3, 12)
-    assert (found.order, found.late) == (25.0, False)  # 15 used, 8 may be: 7, a pack of 25
+    assert (found.order, found.late) == (25.0, False)  # 15 used, 10 may be: a pack of 25
     assert "order 25 pieces by Fri 12 Mar 2027" in str(found)
 
 

@@ -374,7 +374,7 @@ def test_mother_plants_are_cut_within_quota_never_in_blackout_never_the_reserve(
     with db.writing() as session:
         small_nursery(session, MONDAY)
         crop = crop_named(session, CALTHA)
-        made = block(session, crop, plants=33, reserve=7)  # 26 * 8 = 208: two trays
+        made = block(session, crop, plants=40, reserve=14)  # 26 * 8 = 208: two trays
         for kind, first, last in ((PauseKind.BLACKOUT, 11, 12), (PauseKind.REST, 14, 14)):
             session.add(
                 MotherPause(block_id=made.id or 0, kind=kind, first_week=first, last_week=last)
