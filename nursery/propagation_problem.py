@@ -237,7 +237,7 @@ def _protocol(
     cells = cells_of(protocol)
     source, taken = _source(at, protocol)
     germination = at.seed.germination(protocol, at.today)
-    trays = [_trays(stages, place, cells, germination) for place in range(len(stages))]
+    trays = [trays_in_stage(stages, place, cells, germination) for place in range(len(stages))]
     new_trays = sum(
         n * stage.tray_format.cost_cents
         for place, (n, stage) in enumerate(zip(trays, stages, strict=True))
@@ -322,7 +322,7 @@ def safe_flush(
     return tuple(parts(int(safe + 1e-9), protocol.flush_shares))
 
 
-def _trays(
+def trays_in_stage(
     stages: Sequence[Stage], place: int, cells: int, germination: float | None = None
 ) -> int:
     """How many trays of this stage's format does one tray that was started take?"""
