@@ -18,6 +18,7 @@ from sqlmodel import Session, SQLModel
 
 import nursery.access
 import nursery.batch
+import nursery.bench_slot
 import nursery.carrier
 import nursery.crop
 import nursery.day_entry
@@ -159,6 +160,7 @@ def site(session: Session) -> Site:
 _ROW_MODULES = (
     nursery.access,
     nursery.batch,
+    nursery.bench_slot,
     nursery.carrier,
     nursery.crop,
     nursery.day_entry,

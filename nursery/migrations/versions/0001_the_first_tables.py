@@ -179,6 +179,15 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("day"),
     )
     op.create_table(
+        "stand_apart",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("plant_group", sa.String(length=60), nullable=False),
+        sa.Column("places", sa.Integer(), nullable=True),
+        sa.CheckConstraint("places IS NULL OR places >= 1", name="ck_stand_apart_places"),
+        sa.PrimaryKeyConstraint("id"),
+        sa.UniqueConstraint("plant_group"),
+    )
+    op.create_table(
         "station",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", sa.String(length=60), nullable=False),
@@ -580,6 +589,27 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sa.UniqueConstraint("name"),
     )
+    op.create_table(
+        "bench_slot",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("stand", sa.String(length=320), nullable=False),
+        sa.Column("bench_id", sa.Integer(), nullable=False),
+        sa.Column("first_place", sa.Integer(), nullable=False),
+        sa.Column("places", sa.Integer(), nullable=False),
+        sa.Column("enters_on", sa.Date(), nullable=False),
+        sa.Column("leaves_on", sa.Date(), nullable=False),
+        sa.CheckConstraint("first_place >= 1 AND places >= 1", name="ck_bench_slot_places"),
+        sa.CheckConstraint("leaves_on > enters_on", name="ck_bench_slot_days"),
+        sa.ForeignKeyConstraint(
+            ["bench_id"],
+            ["bench.id"],
+        ),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    with op.batch_alter_table("bench_slot", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_bench_slot_bench_id"), ["bench_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_bench_slot_stand"), ["stand"], unique=False)
+
     op.create_table(
         "customer_order",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -1419,6 +1449,11 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_customer_order_zone_id"))
 
     op.drop_table("customer_order")
+    with op.batch_alter_table("bench_slot", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_bench_slot_stand"))
+        batch_op.drop_index(batch_op.f("ix_bench_slot_bench_id"))
+
+    op.drop_table("bench_slot")
     op.drop_table("zone")
     with op.batch_alter_table("weather_day", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_weather_day_station_id"))
@@ -1470,6 +1505,7 @@ def downgrade() -> None:
     op.drop_table("tray_format")
     op.drop_table("token")
     op.drop_table("station")
+    op.drop_table("stand_apart")
     op.drop_table("ship_day")
     op.drop_table("recurring_work")
     op.drop_table("plan_version")
