@@ -174,3 +174,49 @@ WRAPS = (
     ("paper and hessian", 90.0, 30.0, 1.3, 15, 0.4),
 )
 """Name, water held and least water (g), loss (g per hour and kPa), cents, minutes."""
+
+MATERIALS = (
+    ("trays 72", "trays", "pieces", "tray", 1.0, "72", None, 44.0, 4.0, 10, 25.0),
+    ("trays 104", "trays", "pieces", "tray", 1.0, "104", None, 22.0, 4.0, 10, 25.0),
+    ("trays 288", "trays", "pieces", "tray", 1.0, "288", None, 12.0, 2.0, 10, 25.0),
+    ("compost, 72", "substrate", "litres", "tray", 3.1, "72", None, 140.0, 15.0, 14, 70.0),
+    (
+        "compost, 104",
+        "substrate",
+        "litres",
+        "tray",
+        3.0,
+        "104",
+        None,
+        90.0,
+        10.0,
+        14,
+        70.0,
+    ),
+    ("batch labels", "labels", "pieces", "tray", 1.0, None, None, 400.0, 20.0, 7, 250.0),
+    ("moss", "wrap", "litres", "bundle", 0.5, None, "moss and paper", 120.0, 10.0, 21, 80.0),
+    (
+        "hessian",
+        "wrap",
+        "squares",
+        "bundle",
+        1.0,
+        None,
+        "paper and hessian",
+        700.0,
+        50.0,
+        21,
+        500.0,
+    ),
+    ("boxes", "boxes", "pieces", "parcel", 1.0, None, None, 360.0, 20.0, 12, 200.0),
+)
+"""Name, kind, unit, used for, amount, tray format, wrap, stock, spare, days on the way, pack."""
+
+RECURRING = (
+    ("pest walk: slugs", "frames and floor", "1001000", 8, 1, "", 1, 53),
+    ("pest walk: aphids", "all benches", "0100000", 12, 1, "", 9, 44),
+    ("walk-round count", "all benches", "0000100", 15, 1, "", 1, 53),
+    ("watering", "all areas", "1111111", 10, 1, "", 1, 53),
+    ("hygiene: floors, knives, foot bath", "all areas", "0000100", 15, 1, "", 1, 53),
+)
+"""Name, place, weekdays (Monday first), minutes, persons, skill, first and last week."""

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from datetime import date
 
 from nursery.workbook.sheet import Values
 from seed_demo.nursery_data import (
@@ -9,8 +10,10 @@ from seed_demo.nursery_data import (
     AREAS,
     CLOSURES,
     HOME,
+    MATERIALS,
     OPENING,
     PEOPLE,
+    RECURRING,
     SERVICES,
     SITE_NAME,
     STATIONS,
@@ -19,16 +22,41 @@ from seed_demo.nursery_data import (
     ZONE_OF_TIME,
     ZONES,
 )
-from seed_demo.plants import BY_THE_DOZEN, CUT, PLANTS, ROOTS, SPLIT, WAYS, WOODLAND, Plant
+from seed_demo.plants import BY_THE_DOZEN, CUT, PLANTS, ROOTS, SOWN, SPLIT, WAYS, WOODLAND, Plant
 from seed_demo.weather import Day, normals
 
 Rows = dict[str, list[Values]]
 """Rows by sheet, each with the sheet's own headings."""
 
+_MATERIAL = (
+    "Name",
+    "Kind",
+    "Unit",
+    "Used for",
+    "Amount",
+    "Tray format",
+    "Wrap",
+    "In stock",
+    "Spare",
+    "Lead",
+    "Pack",
+)
+_RECURRING = (
+    "Name",
+    "Place",
+    "Days",
+    "Minutes",
+    "Persons",
+    "Skill",
+    "First week",
+    "Last week",
+)
 _YIELD = {SPLIT: 0.5, CUT: 1.0, ROOTS: 0.4}
 """Propagules a mother plant gives in a week."""
 _LEAST = 112
 """Propagules a block gives in a week at least: a tray and a few to spare."""
+_TESTED, _SOW_BY = date(2027, 1, 18), date(2028, 1, 31)
+"""When seed lots were tested, and the last day on which they are sown."""
 _REST = (45, 3)
 _NOT_ROOTS = (16, 42)
 """Root cuttings are not taken while the plant is in leaf."""
@@ -114,6 +142,8 @@ def growing_sheets() -> Rows:
             }
             for each in PEOPLE
         ],
+        "Recurring work": [dict(zip(_RECURRING, row, strict=True)) for row in RECURRING],
+        "Seed lots": list(_seed_lots()),
         "Absences": [
             {"Person": name, "First day": first, "Last day": last} for name, first, last in ABSENCES
         ],
@@ -134,6 +164,7 @@ def selling_sheets() -> Rows:
             }
             for name, water, least, loss, cents, minutes in WRAPS
         ],
+        "Materials": [dict(zip(_MATERIAL, row, strict=True)) for row in MATERIALS],
         "Products": [_product(plant, plugs) for plant in PLANTS for plugs in sizes(plant)],
         "Services": [
             {
@@ -238,6 +269,19 @@ def _mother_blocks() -> Iterator[tuple[Values, list[Values]]]:
                     for kind, (first, last) in pauses
                 ],
             )
+
+
+def _seed_lots() -> Iterator[Values]:
+    """Seed of last summer for each crop that is sown: enough for the year, tested in January."""
+    for number, plant in enumerate(plant for plant in PLANTS if SOWN in plant.ways):
+        yield {
+            "Code": f"S-{plant.code}-26",
+            "Crop": plant.name,
+            "Seeds": 60 * plant.plugs_a_week,
+            "Germination": 0.74 + 0.02 * (number % 4),
+            "Tested on": _TESTED,
+            "Sow by": _SOW_BY,
+        }
 
 
 def _protocol(plant: Plant, name: str) -> Values:
