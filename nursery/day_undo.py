@@ -20,6 +20,7 @@ from nursery.day_entry import DayAction, DayEntry
 from nursery.errors import Fault, Refusal, Refused
 from nursery.ledger import balance, lock_batches, reverse
 from nursery.planned import PlannedStart
+from nursery.recording import stands_again
 from nursery.stock import Lot, Moved, Movement, Veto
 from nursery.veto import set_veto
 
@@ -57,6 +58,7 @@ def undo(session: Session, entry_id: int, actor: str, reason: str) -> DayEntry:
         _refuse_changed(entry, batches)
         detail["movements"] = _take_back(session, entry, actor, reason)
         _put_back(session, entry, batches)
+        _note(session, entry, batches)
     return _written(session, entry, actor, reason, {**detail, "before": before}, batches)
 
 
@@ -157,6 +159,15 @@ def _put_back(session: Session, entry: DayEntry, batches: Mapping[int, Batch]) -
     session.flush()
     for batch in batches.values():
         session.refresh(batch)
+
+
+def _note(session: Session, entry: DayEntry, batches: Mapping[int, Batch]) -> None:
+    """What is learned from must not hold what never was."""
+    started = entry.action is DayAction.STARTED
+    for key, batch in batches.items():
+        moved = _changes(entry, key).get("stage_id")
+        never_in = batch.stage_id if started else moved[1] if moved is not None else None
+        stands_again(session, batch, never_in)
 
 
 def _never_started(session: Session, entry: DayEntry, batch: Batch) -> None:

@@ -19,6 +19,9 @@ from nursery.stock import Lot, Moved, Movement
 COUNT_NEAR_DAYS = 7
 """A count so many days before a move still says how many plugs moved (an estimate)."""
 
+TAKEN_BACK = "the move was taken back"
+"""Why a record of a move that never was is not learned from."""
+
 ALIVE_OUT = (
     Moved.REGRADED,
     Moved.POTTED_ON,
@@ -42,6 +45,8 @@ def entered_stage(session: Session, batch: Batch, plugs: int | None = None) -> S
     row.plugs_out, row.plugs_in = None, plugs or None
     row.area_id = _area(batch)
     row.from_sequence = _last_sequence(session, batch)
+    if row.left_out == TAKEN_BACK:
+        row.left_out = ""
     session.add(row)
     session.flush()
     return row
@@ -77,6 +82,27 @@ def became_ready(session: Session, batch: Batch, day: date) -> None:
         session.add(passage)
     _flush(session, batch)
     all_gone(session, batch)
+
+
+def stands_again(session: Session, batch: Batch, never_in: int | None = None) -> None:
+    """Note that the batch stands as it did before, and was never in the stage `never_in` (its id).
+
+    Called when an entry of the day book is taken back, with the batch as it stands then.
+    """
+    query = select(StageRecord).where(
+        StageRecord.batch_code == batch.code, StageRecord.stage_id == never_in
+    )
+    wrong = session.exec(query).first() if never_in is not None else None
+    if wrong is not None:
+        wrong.left_out = TAKEN_BACK
+        session.add(wrong)
+    row = _row(session, batch)
+    if row is not None and never_in != batch.stage_id and held(session, batch) > 0:
+        row.plugs_out = None
+        if batch.ready_on is None and batch.closed_on is None:
+            row.left_on = None
+        session.add(row)
+    _flush(session, batch)
 
 
 def _flush(session: Session, batch: Batch) -> None:
@@ -148,7 +174,9 @@ def _row(session: Session, batch: Batch) -> StageRecord | None:
 def _counted_near(session: Session, batch: Batch, entered: date, day: date) -> bool:
     last: datetime | None = session.exec(
         select(func.max(Count.counted_at)).where(
-            Count.batch_id == batch.id, col(Count.lot_id).is_(None)
+            Count.batch_id == batch.id,
+            col(Count.lot_id).is_(None),
+            col(Count.withdrawn_at).is_(None),
         )
     ).one()
     if last is None:

@@ -22,6 +22,8 @@ from nursery.growing_area import Bench
 from nursery.ledger import balance, held, move
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.recording import TAKEN_BACK
+from nursery.records import FlushRecord, StageRecord
 from nursery.stock import Grade, Lot, Moved, Movement, Pool, VetoKind
 from nursery.veto import saleable
 from nursery.week_sheet import Task, TaskKind, week_sheet
@@ -456,6 +458,26 @@ def test_taking_everything_back_in_turn_leaves_the_batch_as_it_was(
         lots = session.exec(select(Lot).where(Lot.batch_id == batch.id)).all()
         assert all(lot.plugs == 0 for lot in lots)
         assert {row[0] for row in ledger(session, batch)} <= {kind.value for kind in Moved}
+
+
+def test_what_was_taken_back_is_not_learned_from(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        batch = batch_of(session, "G1")
+        day_book.count(session, batch, "Ada", 300)
+        moved = day_book.move(session, batch, "Ada")
+        ready = day_book.set_ready(session, batch, 250, "Ada")
+        undo(session, ready.entry.id or 0, "Ada", "not yet")
+        undo(session, moved.entry.id or 0, "Ada", "another batch")
+        rows = session.exec(select(StageRecord).order_by(col(StageRecord.id))).all()
+        assert [(row.left_on, row.plugs_out, row.left_out) for row in rows] == [
+            (None, None, ""),
+            (None, None, TAKEN_BACK),
+        ]
+        assert [row.plugs for row in session.exec(select(FlushRecord))] == [0]
+        day_book.move(session, batch, "Ada")
+        assert [row.left_out for row in rows] == ["", ""]
+        assert rows[0].left_on == MONDAY
 
 
 def test_minutes_below_nothing_are_no_minutes(db: Database) -> None:
