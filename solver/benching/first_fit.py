@@ -140,7 +140,9 @@ ORDERS: tuple[Order, ...] = (
 def first_fit(problem: Problem, area: Area) -> Floor:
     """Which is the cheapest map of this area of those that a few plain orders give?"""
     stands = [stand for stand in problem.stands if stand.area == area.key]
-    return min((_seated(problem, area, stands, order) for order in ORDERS), key=floor_cost)
+    kept = [True, False] if any(stand.last for stand in stands) else [False]
+    floors = (_seated(problem, area, stands, order, keep) for keep in kept for order in ORDERS)
+    return min(floors, key=floor_cost)
 
 
 def floor_cost(floor: Floor) -> int:
@@ -153,10 +155,16 @@ def floor_cost(floor: Floor) -> int:
     )
 
 
-def _seated(problem: Problem, area: Area, stands: list[Stand], order: Order) -> Floor:
+def _seated(problem: Problem, area: Area, stands: list[Stand], order: Order, keep: bool) -> Floor:
+    """Stands by order, those that must stand somewhere first; `keep`: then those of the last map.
+
+    A map that was kept is drawn again that way, whatever came since.
+    """
     floor = Floor(problem, area)
-    bound = [stand for stand in stands if stand.fixed]
+    for stand in stands:
+        if stand.fixed:
+            floor.seat(stand)
     free = [stand for stand in stands if not stand.fixed]
-    for stand in (*bound, *sorted(free, key=lambda s: (not s.bench, order(s), s.key))):
+    for stand in sorted(free, key=lambda s: (keep and not s.last, not s.bench, order(s), s.key)):
         floor.seat(stand)
     return floor
