@@ -4,22 +4,22 @@ Day 0 is the Monday of this week. A kind of growing area is one area of the prob
 cleaned for the longest of its growing areas' cleaning days.
 
 - *Present batches* stand where they stand: on the places that the kept map gives them, if that is
-  on the bench that the books say; else somewhere on that bench. They leave a stage in the week in
-  which its expected end falls, as on the week sheet.
+  on the bench that the books say; else side by side on that bench if they can. They leave a stage
+  in the week in which its expected end falls, as on the week sheet.
 - *Planned starts* of the accepted plan enter in their week and stay the expected weeks of each
   stage; the kept map's places cost a little to change.
 - *Within a week* trays are moved from the back: ready benches are filled on Monday, frames on
   Tuesday, the growing house on Wednesday, propagation on Thursday (`FILL_DAY`), so that a place
   that is left can be cleaned for a day and filled in the same week.
-- *Ready plugs* stand on the ready benches, so many a place as the site says: lots until their last
-  sale date, plugs to come for `READY_DAYS`.
+- *Ready plugs* stand on the ready benches, so many a place as the site says: lots until they are
+  expected to be gone (`nursery.ready_bench`), plugs to come for `READY_DAYS`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from sqlmodel import Session, col, select
@@ -42,10 +42,11 @@ from nursery.growth import (
 from nursery.plan_places import places_a_tray
 from nursery.planned import PlannedStart
 from nursery.propagation_problem import batch_trays, cells_of, trays_in_stage
+from nursery.ready_bench import gone_by
 from nursery.sowing import SeedBook, seed_book, survival_of
 from nursery.stock import Lot
 from nursery.weeks import Horizon, Week
-from solver.benching import Apart, Area, Block, Problem, Stand
+from solver.benching import Apart, Area, Block, Problem, Stand, first_map
 from solver.benching import Bench as PlannedBench
 
 FILL_DAY = {
@@ -60,7 +61,7 @@ FILL_DAY = {
 
 READY_DAYS = 14
 """For how long do plugs to come stand on the ready bench? Two weeks of a life of two to four (from
-memory, an estimate); lots that are there stay until their last sale date."""
+memory, an estimate)."""
 
 _WEEK = 7
 
@@ -158,6 +159,7 @@ def bench_book(session: Session, weeks: int) -> BenchBook:
     plan = accepted_plan(session)
     if plan is not None:
         _planned(at, plan.id or 0)
+    at.stands = _where_they_are(at)
     used = {stand.area for stand in at.stands}
     problem = Problem(
         periods=at.days,
@@ -177,6 +179,24 @@ def bench_book(session: Session, weeks: int) -> BenchBook:
         benches={bench.name: bench for bench, _ in rows},
         notes=tuple(notes),
     )
+
+
+def _where_they_are(at: _Build) -> list[Stand]:
+    """The stands with those fixed to places that the books have on a bench now.
+
+    They are put on it by first fit, whatever comes later; one for which its bench has not room
+    enough is short of the rest.
+    """
+    bound = [stand for stand in at.stands if stand.bench is not None]
+    here = [stand for stand in at.stands if stand.bench is not None or stand.fixed]
+    areas = tuple(at.areas.values())
+    places = first_map(Problem(at.days, areas, tuple(here))).places if bound else {}
+    return [
+        replace(stand, bench=None, last=(), fixed=places[stand.key])
+        if stand.bench is not None and stand.key in places
+        else stand
+        for stand in at.stands
+    ]
 
 
 def _bench_rows(session: Session) -> list[tuple[Bench, GrowingArea]]:
@@ -317,19 +337,25 @@ def _merged(
         else:
             stays.append(stay)
         enters = ends[place]
-    places = max(1, math.ceil(plugs / at.per_place - 1e-9))
+    places = _ready_places(at, plugs)
     ready = _Stay(AreaKind.READY, None, 0, places, places, 1, enters, enters + READY_DAYS)
     yield from (stay for stay in (*stays, ready) if stay.places)
 
 
+def _ready_places(at: _Build, plugs: float) -> int:
+    """Places of the ready bench, to the nearest whole one: small lots share theirs."""
+    return max(1, round(plugs / at.per_place))
+
+
 def _lots(at: _Build) -> None:
     lots = at.session.exec(select(Lot).where(col(Lot.plugs) > 0).order_by(col(Lot.id))).all()
+    ends_on = gone_by(at.session, at.horizon, at.today, at.air, lots)
     for lot in lots:
         bench = lot.batch.bench
         if bench is not None and bench.area.kind is not AreaKind.READY:
             bench = None
-        ends = max(at.horizon.day_index(lot.last_sale_on) + 1, at.now_at + 1)
-        places = max(1, math.ceil(lot.plugs / at.per_place))
+        ends = at.horizon.day_index(ends_on[lot.id or 0])
+        places = _ready_places(at, lot.plugs)
         stay = _Stay(AreaKind.READY, None, 0, places, places, 1, 0, ends)
         name = f"{lot.batch.code} lot {lot.ready_on}"
         key = name if name not in at.infos else f"{name} {lot.pool.grade.value}"
