@@ -24,7 +24,7 @@ from nursery.propagation_problem import build_problem
 from nursery.records import FlushRecord, LearnedUse, Quantity, StageRecord, TaskRecord
 from nursery.stock import Pool
 from nursery.week_sheet import discard, move_batch, set_ready, start_batch
-from nursery.yields import Survival
+from nursery.yields import Survival, safe_plugs
 from tests.benchmarks.learning import (
     TRUTHS,
     dwell_held,
@@ -33,6 +33,7 @@ from tests.benchmarks.learning import (
     survival_held,
     worth,
 )
+from tests.benchmarks.service_level import CropSeason, Raised, judged, met
 from tests.builders import crop_named, set_clock, small_nursery
 
 MONDAY = date(2027, 3, 1)
@@ -315,3 +316,19 @@ def test_the_lead_sees_book_yours_and_used_and_decides_at_the_command_line(db: D
     with db.reading() as session:
         assert strike(session).learned_survival is None
         assert {row.used_by for row in session.exec(select(LearnedUse))} == {"Imke", "lead"}
+
+
+def test_simulated_seasons_meet_a_safe_quantity_as_often_as_its_service_level_says() -> None:
+    survival = Survival(0.8, 0.05)
+    safe = safe_plugs(104, 10, survival, 0.9)
+    batch = Raised(1040, (survival,), ((0, 1.0),), {0: safe}, fresh=True)
+    needed = np.array([safe])
+    crop = CropSeason("Caltha palustris", 0.9, 1, 1, np.zeros(1, dtype=np.int64), needed, [batch])
+    found = judged(np.random.default_rng(4), crop, 20_000)
+    assert found["weeks_met"] == found["fresh_weeks_met"] == pytest.approx(0.9, abs=0.01)
+
+
+def test_plugs_of_an_earlier_week_help_until_their_life_is_over() -> None:
+    made, needed = np.array([[10, 0, 0]]), np.array([3, 4, 5])
+    assert met(made, needed, life=3).tolist() == [[3, 4, 3]]
+    assert met(made, needed, life=2).tolist() == [[3, 4, 0]]
