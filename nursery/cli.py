@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nursery.commands import data, lead, shed, shop
+from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
 from nursery.commands.learn import learn
@@ -35,6 +36,7 @@ for command in (
     compare,
     lead.week,
     materials,
+    hold_cold,
     learn,
     lead.dispatch,
     lead.trace,

@@ -132,6 +132,15 @@ def _new_lot(draft: Draft, record: Record) -> None:
         draft.blame(record, "Counted plugs", "a new lot needs its count", "count it, fill it in")
 
 
+def _last_sale(draft: Draft, record: Record) -> None:
+    """A last sale date is put off by a decision that is kept, not by loading a file."""
+    was = record.stored.values["Last sale on"] if record.stored is not None else None
+    now = record.values.get("Last sale on")
+    if isinstance(was, date) and isinstance(now, date) and now > was:
+        rule = f"must not be put off by a workbook: the database has {was}"
+        draft.blame(record, "Last sale on", rule, "hold the lot cold: `nursery hold-cold BATCH`")
+
+
 def _closure_key(draft: Draft, record: Record) -> None:
     at, which = record.values.get("Closed at"), record.values.get("Which")
     sheet = {"service": "Services", "zone": "Zones"}.get(str(at))
@@ -282,6 +291,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
     ),
     "Lots": (
         _order("Ready on", "Last sale on", "last sale before it is ready"),
+        _last_sale,
         _counted,
         _new_lot,
     ),

@@ -2,14 +2,17 @@
 
 from contextlib import suppress
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlmodel import Session, select
+from typer.testing import CliRunner
 
 from nursery.batch import Batch, Quarantine
 from nursery.batch_work import set_ready
+from nursery.cli import app
 from nursery.cold import days_left, hold_cold
 from nursery.crop import Crop
 from nursery.database import Database, site
@@ -26,6 +29,7 @@ from nursery.veto import set_veto
 from nursery.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.builders import crop_named, open_order, product_of, ready_lot, set_clock, small_nursery
+from tests.nursery.small_workbook import load_tables, opened
 from tests.nursery.test_trade_rules_plan import CALTHA, MONDAY, growing, wanted
 
 NEXT_MONTH = MONDAY + timedelta(days=20)
@@ -75,6 +79,22 @@ def test_the_last_sale_date_never_moves_by_itself(db: Database) -> None:
         assert lot.last_sale_on == MONDAY + timedelta(days=6)
         assert available(session, [lot.pool_id])[lot.pool_id].sum() == 0
     assert refusal_of(past).code == "past_last_sale"
+
+
+def test_a_workbook_does_not_put_a_last_sale_date_off_but_a_command_does(
+    db: Database, tmp_path: Path
+) -> None:
+    tables = opened(db, tmp_path / "site.xlsx")
+    assert load_tables(db, tmp_path / "all.xlsx", tables).taken
+    tables["Lots"][0]["Last sale on"] = date(2027, 4, 7)  # it was 28 March
+    report = load_tables(db, tmp_path / "later.xlsx", tables)
+    assert not report.taken
+    assert any("put off by a workbook" in fault.rule for fault in report.faults)
+    words = ["hold-cold", "B2701", "--days", "10", "--celsius", "7", "--by", "Ada"]
+    run = CliRunner().invoke(app, [*words, "--database", db.address.removeprefix("sqlite:///")])
+    assert "for sale until 2027-04-07 instead of 2027-03-28" in run.stdout
+    with db.reading() as session:
+        assert session.exec(select(Lot)).one().last_sale_on == date(2027, 4, 7)
 
 
 @pytest.mark.parametrize(("store_c", "days"), [(5.0, 14), (10.0, 14), (10.1, 7), (18.0, 7)])
