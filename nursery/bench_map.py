@@ -35,6 +35,7 @@ class Slot:
     `blocks` is how many blocks the batch stands in altogether, `fixed` whether it stands there now.
     """
 
+    area: str
     bench: str
     first_place: int
     places: int
@@ -229,6 +230,7 @@ def _map_of(book: BenchBook, plan: Plan, week: Week, seconds: float = 0.0) -> Be
     stands = book.problem.stand_of
     every = tuple(
         Slot(
+            area=stands[key].area,
             bench=block.bench,
             first_place=block.first + 1,
             places=block.places,

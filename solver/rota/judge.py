@@ -127,6 +127,8 @@ def _why(problem: Problem, plan: Plan, task: Task) -> str:
     able = max(len(problem.able(task, day)) for day in days)
     if not able and task.skill:
         return f"nobody who can do '{task.skill}' is in on its days"
+    if not able:
+        return "nobody is in on its days"
     if able < task.persons:
         return f"it needs {task.persons} people at once, {able} are in on its days"
     if any(first.task not in plan.turns for first in task.after):
