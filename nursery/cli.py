@@ -8,12 +8,13 @@ from typing import Annotated
 
 import typer
 
-from nursery.commands import data, lead, shed, shop
+from nursery.commands import benches, data, day, lead, shed, shop
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
+from nursery.commands.warnings import warnings
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -34,7 +35,23 @@ for command in (
     data.export,
     lead.plan,
     compare,
-    lead.week,
+    warnings,
+    benches.week,
+    benches.benches,
+    day.done,
+    day.undo,
+    day.day,
+    day.start,
+    day.move,
+    day.ready,
+    day.gap_up,
+    day.pot_on,
+    day.plant_out,
+    day.sell,
+    day.regrade,
+    day.discard,
+    day.veto,
+    day.sign_off,
     materials,
     hold_cold,
     learn,

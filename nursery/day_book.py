@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from sqlalchemy import func
 from sqlmodel import Session, col, select
@@ -18,7 +18,7 @@ from sqlmodel import Session, col, select
 from nursery import batch_work, counting, gap_up, leaving, veto
 from nursery.batch import Batch, Quarantine
 from nursery.counting import Counted
-from nursery.crop import Protocol
+from nursery.crop import Protocol, Stage
 from nursery.database import now, today
 from nursery.day_entry import DayAction, DayEntry
 from nursery.errors import Fault
@@ -64,7 +64,7 @@ class Booked(Generic[T]):
 class DayLine:
     """One entry of the day book as people read it. `undone` says that a later entry took it back.
 
-    `undoes` is the entry that this one takes back, if it does.
+    `stage` is the batch's stage after it, `undoes` the entry that this one takes back, if any.
     """
 
     entry_id: int
@@ -73,6 +73,7 @@ class DayLine:
     action: DayAction
     batch_code: str
     crop: str
+    stage: str
     plugs: int
     trays: int
     actor: str
@@ -87,7 +88,8 @@ class DayLine:
         took = f"takes back entry {self.undoes}: " if self.undoes else ""
         back = " (taken back)" if self.undone else ""
         why = f": {self.note}" if self.note else ""
-        said = f"{self.batch_code} {self.action.value} {what}".rstrip()
+        to = f" to '{self.stage}'" if self.action is DayAction.MOVED and not took else ""
+        said = f"{self.batch_code} {self.action.value}{to} {what}".rstrip()
         return f"{took}{said}, by {self.actor}{why}{back}"
 
 
@@ -359,6 +361,7 @@ def _lines(session: Session, rows: Sequence[DayEntry]) -> list[DayLine]:
             action=row.action,
             batch_code=row.batch.code,
             crop=row.batch.crop.name,
+            stage=_stage_after(session, row),
             plugs=row.plugs,
             trays=row.trays,
             actor=row.actor,
@@ -370,6 +373,13 @@ def _lines(session: Session, rows: Sequence[DayEntry]) -> list[DayLine]:
         )
         for row in rows
     ]
+
+
+def _stage_after(session: Session, row: DayEntry) -> str:
+    after: Any = row.detail.get("after", {})
+    state = after.get(str(row.batch_id), {})
+    stage = session.get(Stage, state.get("stage_id", 0))
+    return stage.kind.value if stage is not None else ""
 
 
 def _do(

@@ -10,6 +10,8 @@ from sqlmodel import Session, col, or_, select
 
 from nursery.batch import Batch, Count
 from nursery.cold import holds_of
+from nursery.day_book import DayLine, batch_lines
+from nursery.day_entry import DayAction
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
 from nursery.stock import Lot, Moved, Movement, Veto
@@ -122,6 +124,7 @@ class Trace:
     orders: tuple[OrderTouched, ...]
     waiting: tuple[OrderTouched, ...]
     cold_holds: tuple[ColdRow, ...] = ()
+    day_book: tuple[DayLine, ...] = ()
 
     def to_json(self) -> str:
         """The story for other programs."""
@@ -156,6 +159,10 @@ class Trace:
         told = [(row.happened_at, row.sequence, _of_movement(row)) for row in self.movements]
         told += [(row.counted_at, 0, _of_count(row)) for row in self.counts]
         told += [(row.decided_at, 0, _of_cold(row)) for row in self.cold_holds]
+        # What moved plugs is told by the ledger's own rows.
+        told += [
+            (line.recorded_at, 0, str(line)) for line in self.day_book if line.action in _NOT_TOLD
+        ]
         for veto in self.vetoes:
             told.append((veto.set_at, 0, f"veto by {veto.set_by}: {veto.kind}, {veto.reason}"))
             if veto.signed_off_at is not None:
@@ -171,6 +178,10 @@ class Trace:
         ]
         waits = ", ".join(each.reference for each in self.waiting)
         return [*had, f"Orders that wait for its pools: {waits}"] if waits else had
+
+
+_NOT_TOLD = (DayAction.MOVED, DayAction.GAPPED_UP)
+"""Entries of the day book that leave no row of their own in the batch's ledger."""
 
 
 def _of_movement(row: MovementRow) -> str:
@@ -198,9 +209,7 @@ def trace(session: Session, batch_code: str) -> Trace:
     Its lineage, lots, ledger, counts, vetoes, the orders that were picked from it and those that
     wait for its pools. Raises `Refused` ("unknown_batch") with the codes that come near.
     """
-    batch = session.exec(select(Batch).where(Batch.code == batch_code)).first()
-    if batch is None:
-        raise Refused(_unknown(session, batch_code))
+    batch = batch_called(session, batch_code)
     movements = session.exec(
         select(Movement).where(Movement.batch_id == batch.id).order_by(col(Movement.sequence))
     ).all()
@@ -243,7 +252,16 @@ def trace(session: Session, batch_code: str) -> Trace:
             for lot in lots
             for hold in holds_of(session, lot)
         ),
+        day_book=tuple(batch_lines(session, batch)),
     )
+
+
+def batch_called(session: Session, code: str) -> Batch:
+    """Which batch has this code? Raises `Refused` ("unknown_batch") with codes that come near."""
+    batch = session.exec(select(Batch).where(Batch.code == code)).first()
+    if batch is None:
+        raise Refused(_unknown(session, code))
+    return batch
 
 
 def _movement(row: Movement) -> MovementRow:

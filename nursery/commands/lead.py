@@ -192,10 +192,11 @@ def show_week(sheet: WeekSheet) -> None:
         say("No plan is accepted yet, so nothing is to be started: nursery plan, then --accept")
     show(
         f"Week {sheet.week}, plan {sheet.plan_version or 'none'}, {sheet.minutes / 60:.1f} hours",
-        ("", "latest", "task", "batch", "crop", "from", "to", "trays", "plugs", "min"),
+        ("", "line", "latest", "task", "batch", "crop", "from", "to", "trays", "plugs", "min"),
         [
             (
                 "[ ]",
+                task.key,
                 f"{task.latest:%a %d %b}",
                 task.kind.value,
                 task.batch or "new",
@@ -226,6 +227,7 @@ def show_week(sheet: WeekSheet) -> None:
         )
     for advice in sheet.glut:
         say(f"GLUT: {advice}")
+    say("Done as planned: nursery done LINE ...; taken back: nursery undo")
     say("Sprayed plants: no hand work until the label's re-entry interval has ended.")
 
 

@@ -19,9 +19,9 @@ from nursery.commands.console import (
     warn,
 )
 from nursery.commands.shop import parse_day
-from nursery.counting import Place, as_expected, count_round
-from nursery.counting import count as record_count
+from nursery.counting import Place, count_round
 from nursery.database import Database, today
+from nursery.day_book import count as record_count
 from nursery.errors import Fault
 from nursery.handover import hand_over as hand_over_parcel
 from nursery.handover import not_collected as leave_parcel
@@ -251,11 +251,8 @@ def _count_all(db: Database, places: list[Place], by: str) -> None:
         with db.writing() as session:
             batch = session.get_one(Batch, place.batch_id)
             lot = session.get_one(Lot, place.lot_id) if place.lot_id else None
-            if answer.strip():
-                plugs = whole(answer, "Plugs counted")
-                done = record_count(session, batch, plugs, by, lot=lot)
-            else:
-                done = as_expected(session, batch, by, lot)
+            plugs = whole(answer, "Plugs counted") if answer.strip() else None
+            done = record_count(session, batch, by, plugs, lot=lot).result
         if done.recount:
             warn(f"  {done.difference:+d} plugs is far from the books: please count again.")
 
