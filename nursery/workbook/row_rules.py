@@ -67,6 +67,18 @@ def _currency(draft: Draft, record: Record) -> None:
         draft.blame(record, "Currency", "must be an ISO 4217 code of three capitals", "such as EUR")
 
 
+def _lived(draft: Draft, record: Record) -> None:
+    came, lived = record.values.get("Plugs in"), record.values.get("Plugs out")
+    if lived is None:
+        return
+    if came is None:
+        rule, next = "nobody knows how many came in", "give Plugs in, or leave this blank"
+        draft.blame(record, "Plugs out", rule, next)
+    elif lived > came:  # type: ignore[operator]
+        rule = f"more plugs lived than came in: Plugs in is {shown(came)}"
+        draft.blame(record, "Plugs out", rule, "correct one of the counts")
+
+
 def _origin(draft: Draft, record: Record) -> None:
     text = record.values.get("Origin")
     if isinstance(text, str) and text and not re.fullmatch("[A-Z]{2}", text):
@@ -276,6 +288,10 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
     "Absences": (_order("First day", "Last day", "last day before the first"),),
     "Recurring work": (_by("Days", _mask),),
     "Seed lots": (_order("Tested on", "Sow by", "sow by is before the test"),),
+    "Past stages": (
+        _order("Entered on", "Left on", "left before it came"),
+        _lived,
+    ),
     "Batches": (
         _origin,
         _order("Started on", "Stage entered on", "stage entered before the batch was started"),

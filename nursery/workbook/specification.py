@@ -1,6 +1,7 @@
 """Every sheet of the workbook, in the order in which rows refer back to one another."""
 
 from nursery.workbook import growing_sheets as growing
+from nursery.workbook import records_sheets as records
 from nursery.workbook import selling_sheets as selling
 from nursery.workbook.sheet import Sheet
 
@@ -25,6 +26,9 @@ SHEETS: tuple[Sheet, ...] = (
     growing.BATCHES,
     growing.LOTS,
     growing.VETOES,
+    records.PASSAGES,
+    records.FLUSHES,
+    records.TASKS,
     selling.WRAPS,
     selling.MATERIALS,
     selling.PRODUCTS,

@@ -1,6 +1,8 @@
 """Learning from the nursery's own records: known truths, the ledger's records, and who decides."""
 
 from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -35,6 +37,7 @@ from tests.benchmarks.learning import (
 )
 from tests.benchmarks.service_level import CropSeason, Raised, judged, met
 from tests.builders import crop_named, set_clock, small_nursery
+from tests.nursery.small_workbook import load_tables
 
 MONDAY = date(2027, 3, 1)
 CALTHA = "Caltha palustris"
@@ -332,3 +335,43 @@ def test_plugs_of_an_earlier_week_help_until_their_life_is_over() -> None:
     made, needed = np.array([[10, 0, 0]]), np.array([3, 4, 5])
     assert met(made, needed, life=3).tolist() == [[3, 4, 3]]
     assert met(made, needed, life=2).tolist() == [[3, 4, 0]]
+
+
+PAST = {"Batch code": "B2601", "Crop": CALTHA, "Protocol": "division", "Stage": 1}
+
+
+def test_records_of_earlier_seasons_are_loaded_from_a_workbook_and_learned_from(
+    db: Database, tmp_path: Path
+) -> None:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+    entered = date(2026, 3, 2)
+    left = {"Entered on": entered, "Left on": entered + timedelta(days=25)}
+    tables = {
+        "Past stages": [{**PAST, **left, "Plugs in": 208, "Plugs out": 156}],
+        "Past work": [{**PAST, "Done on": entered, "Trays": 2, "Minutes": 120}],
+    }
+    assert load_tables(db, tmp_path / "past.xlsx", tables).taken
+    with db.reading() as session:
+        values = learned(session)
+        assert of(values, Quantity.SURVIVAL, StageKind.STRIKE).yours == pytest.approx(0.75, abs=1e-4)
+        assert of(values, Quantity.DWELL, StageKind.STRIKE).yours == 4
+        assert of(values, Quantity.MINUTES, StageKind.STRIKE).yours == 40
+
+
+@pytest.mark.parametrize(
+    ("plugs", "said"),
+    [
+        ({"Plugs in": 208, "Plugs out": 209}, "more plugs lived than came in"),
+        ({"Plugs out": 100}, "nobody knows how many came in"),
+        ({"Left on": date(2026, 3, 1)}, "left before it came"),
+    ],
+)
+def test_a_past_stage_that_cannot_have_been_is_refused_in_plain_words(
+    db: Database, tmp_path: Path, plugs: dict[str, Any], said: str
+) -> None:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+    row = {**PAST, "Entered on": date(2026, 3, 2), **plugs}
+    report = load_tables(db, tmp_path / "past.xlsx", {"Past stages": [row]})
+    assert not report.taken and any(said in line for line in report.lines())

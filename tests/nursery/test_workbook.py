@@ -75,6 +75,7 @@ def test_every_field_that_a_nursery_types_stands_in_its_sheet() -> None:
         ("Lots", "pool_id"),  # by crop and grade
         ("Lots", "plugs"),  # by counts
         ("Orders", "zone_id"),  # by postcode
+        ("Past stages", "from_sequence"),  # where the ledger stood, for its own batches
         ("Protocols", "learned_flush"),  # decided on (nursery.learning), never typed
         *(("Stages", f"learned_{what}") for what in ("survival", "overdispersion")),
         *(("Stages", f"learned_{what}") for what in ("minutes", "days")),

@@ -28,7 +28,7 @@ _CHECKED = {"Country", "Holiday region", "Time zone", "Currency", "Origin", "Col
             "Which", "Closed at", "Postcode", "Quarantine", "Grade", "Assumed", "Reserve", "Plants",
             "Heat limit", "Frost limit", "Base", "Upper limit", "Heated floor", "Vented ceiling",
             "Days", "First week", "Last week", "Unit", "Minimum", "Maximum", "Area kind",
-            "Clock"}  # fmt: skip
+            "Clock", "Plugs in", "Plugs out"}  # fmt: skip
 """Columns with rules of their own keep the example's values."""
 
 
