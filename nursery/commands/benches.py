@@ -128,7 +128,7 @@ def _show_bench(bench: DrawnBench) -> None:
                     slot.what.batch or f"new, {slot.what.planned_week}",
                     slot.what.crop,
                     slot.what.stage,
-                    f"{slot.first_place}-{slot.last_place}",
+                    slot.label.removeprefix(f"{slot.bench}, ").split()[1],
                     "stands there" if slot.fixed else f"{slot.enters_on:%a %d %b}",
                     f"{slot.leaves_on:%a %d %b}",
                     slot.blocks if slot.blocks > 1 else None,
