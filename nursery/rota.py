@@ -116,9 +116,7 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     workers = people_in(session, week)
     first = (day - week.monday()).days if week == Week.of(day) else 0
     working = _working_days(session, week)
-    works, held = works_of(
-        sheet.tasks, sheet.rounds, found, first, working, sum(w.week > 0 for w in workers) > 1
-    )
+    works, held = works_of(sheet.tasks, sheet.rounds, found, first, working, len(workers) > 1)
     hot, until = hot_days(session, week)
     problem = Problem(
         days=7,

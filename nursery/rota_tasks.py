@@ -83,7 +83,8 @@ def works_of(
 ) -> tuple[list[Work], list[Held]]:
     """Which tasks are given out in this week, from `first_day` (0 is Monday) on?
 
-    `working` are its working days, `several` whether more than one person works here at all.
+    `working` are its working days, `several` whether more than one person works here: one alone
+    carries everything, in several goes.
     """
     working = [day for day in working if day >= first_day] or [first_day]
     held = [Held(task, task.stopped) for task in tasks if task.stopped]
@@ -209,7 +210,8 @@ def _work(
     several: bool,
 ) -> Work:
     carried = task.kind in _CARRIED
-    persons = 2 if several and carried and task.trays >= TWO_PERSON_TRAYS else 1
+    many = carried and task.trays >= TWO_PERSON_TRAYS
+    persons = 2 if many and several else 1
     wanted = min(_index(task.latest, found), 6)
     late = not any(day <= wanted for day in working)
     latest = wanted
@@ -230,7 +232,7 @@ def _work(
         earliest=working[0],
         latest=latest,
         line=task.key,
-        note=_note(task, goes, late, found),
+        note=_note(task, goes, late, many and not several, found),
     )
 
 
@@ -246,8 +248,10 @@ def _stands(task: Task, found: BenchMap) -> str:
     return "; ".join(slot.label for slot in (growing if growing and not lot else here))
 
 
-def _note(task: Task, goes: Sequence[Slot], late: bool, found: BenchMap) -> str:
+def _note(task: Task, goes: Sequence[Slot], late: bool, alone: bool, found: BenchMap) -> str:
     notes = [f"was to be done by {task.latest:%a %d %b}"] if late else []
+    if alone:
+        notes.append("many trays for one: carry them in several goes")
     on_map = {row.area for row in found.benches}
     if task.kind in _FILLING and not goes and task.go_to in on_map:
         notes.append("no place is free there: leave it where it is, or make room")
