@@ -13,6 +13,8 @@ from sqlmodel import Session, col, select
 
 from nursery import day_book
 from nursery.batch import Batch
+from nursery.bench_problem import stand_name, start_name
+from nursery.bench_slot import BenchSlot
 from nursery.crop import AreaKind, Stage
 from nursery.database import today
 from nursery.day_book import Booked, Said, taken_back
@@ -30,8 +32,9 @@ from nursery.weeks import Week
 class Otherwise:
     """What was done otherwise than the line says; None where it was as planned.
 
-    `potted_on` chooses for a line "discard or pot on". Without a bench, the only one of the right
-    kind of area with room for all trays is taken; where there are several, none is written down.
+    `potted_on` chooses for a line "discard or pot on". Without a bench, that of
+    the kept bench map is taken (where the batch stands on one), else the only one of the right kind
+    of area with room for all trays; where there are several, none is written down.
     """
 
     bench: Bench | None = None
@@ -69,7 +72,9 @@ def done(
     plugs = otherwise.plugs if otherwise.plugs is not None else task.plugs
     if task.kind in (TaskKind.MOVE, TaskKind.HARDEN_OFF):
         trays = otherwise.trays
-        bench = otherwise.bench or _only_bench(session, _later(batch), trays or task.trays, batch)
+        bench = otherwise.bench or _mapped(
+            session, _later(batch), trays or task.trays, _names(session, batch), batch
+        )
         return day_book.move(session, batch, actor, bench, trays, said=said)
     if task.kind is TaskKind.READY:
         return day_book.set_ready(session, batch, plugs, actor, otherwise.bench, said=said)
@@ -110,7 +115,9 @@ def _start(
 ) -> Booked[Batch]:
     planned = session.get_one(PlannedStart, task.planned_start_id)
     trays = otherwise.trays if otherwise.trays is not None else task.trays
-    bench = otherwise.bench or _only_bench(session, growing_stages(planned.protocol), trays)
+    bench = otherwise.bench or _mapped(
+        session, growing_stages(planned.protocol), trays, [start_name(planned)], None
+    )
     return day_book.start(
         session, planned.protocol, trays, actor, bench, planned=planned, said=said
     )
@@ -137,26 +144,43 @@ def _out(
     return act(session, batch, plugs, actor, why, lot, said)
 
 
-def _only_bench(
-    session: Session, stages: tuple[Stage, ...], trays: int, batch: Batch | None = None
+def _mapped(
+    session: Session, stages: tuple[Stage, ...], trays: int, names: list[str], batch: Batch | None
 ) -> Bench | None:
-    """The bench with room for so many trays of the first of these stages, if only one has it."""
+    """The bench that the kept map gives, else the only one with room for so many trays."""
     if not stages or stages[0].area_kind is AreaKind.NONE:
         return None
-    form = stages[0].tray_format or (batch.tray_format if batch is not None else None)
+    stands = [stand_name(name, stages[0].position) for name in names]
+    slots = session.exec(
+        select(BenchSlot.bench_id).where(col(BenchSlot.stand).in_(stands)).distinct()
+    ).all()
+    free = _free_benches(session, stages[0], trays, batch)
+    mapped = [bench for bench in free if bench.id in slots]
+    if len(slots) == 1 and mapped:
+        return mapped[0]
+    return free[0] if len(free) == 1 else None
+
+
+def _free_benches(session: Session, stage: Stage, trays: int, batch: Batch | None) -> list[Bench]:
+    form = stage.tray_format or (batch.tray_format if batch is not None else None)
     wanted = trays * (form.places if form is not None else 1)
     benches = session.exec(
         select(Bench)
         .join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id))
-        .where(GrowingArea.kind == stages[0].area_kind)
+        .where(GrowingArea.kind == stage.area_kind)
     ).all()
     taken: dict[int, int] = {}
     for other in session.exec(select(Batch).where(col(Batch.closed_on).is_(None))):
         if other.bench_id is not None and (batch is None or other.id != batch.id):
             places = other.trays * other.tray_format.places
             taken[other.bench_id] = taken.get(other.bench_id, 0) + places
-    free = [b for b in benches if b.places - taken.get(b.id or 0, 0) >= wanted]
-    return free[0] if len(free) == 1 else None
+    return [b for b in benches if b.places - taken.get(b.id or 0, 0) >= wanted]
+
+
+def _names(session: Session, batch: Batch) -> list[str]:
+    """What the batch may be called on the map: by its code, or by the start that it was."""
+    start = session.exec(select(PlannedStart).where(PlannedStart.batch_id == batch.id)).first()
+    return [batch.code, *([start_name(start)] if start is not None else [])]
 
 
 def _later(batch: Batch) -> tuple[Stage, ...]:

@@ -257,11 +257,11 @@ def _growing(at: _Build, one: Growing, way: Passage) -> None:
     for number, stay in enumerate(_stays_left(at, one, way)):
         here = number == 0 and stay.enters == 0
         kind = bench.area.kind if here and bench is not None else stay.kind
-        names = [_name(batch.code, stay.position)]
+        names = [stand_name(batch.code, stay.position)]
         if here:
-            names += [_name(batch.code, p) for p in range(stay.position - 1, 0, -1)]
+            names += [stand_name(batch.code, p) for p in range(stay.position - 1, 0, -1)]
         if start:
-            names += [_name(start, stay.position)]
+            names += [stand_name(start, stay.position)]
         info = StandInfo(
             key=names[0],
             batch=batch.code,
@@ -276,14 +276,16 @@ def _growing(at: _Build, one: Growing, way: Passage) -> None:
 
 def _planned_name(session: Session, batch_id: int) -> str:
     row = session.exec(select(PlannedStart).where(PlannedStart.batch_id == batch_id)).first()
-    return _start_name(row) if row is not None else ""
+    return start_name(row) if row is not None else ""
 
 
-def _start_name(row: PlannedStart) -> str:
+def start_name(row: PlannedStart) -> str:
+    """What is a planned start called on the bench map?"""
     return f"{protocol_key(row.protocol)} {row.week}+{row.extra_weeks}"
 
 
-def _name(of: str, position: int) -> str:
+def stand_name(of: str, position: int) -> str:
+    """What is a batch (or planned start) in this stage called on the map? 0: ready."""
     return f"{of} stage {position}" if position else f"{of} ready"
 
 
@@ -360,7 +362,7 @@ def _lots(at: _Build) -> None:
         name = f"{lot.batch.code} lot {lot.ready_on}"
         key = name if name not in at.infos else f"{name} {lot.pool.grade.value}"
         info = StandInfo(key, lot.batch.code, lot.batch.crop.name, "ready", places, 0, lot.batch_id)
-        _add(at, info, stay, AreaKind.READY, [key, _name(lot.batch.code, 0)], bench)
+        _add(at, info, stay, AreaKind.READY, [key, stand_name(lot.batch.code, 0)], bench)
 
 
 def _planned(at: _Build, plan_id: int) -> None:
@@ -377,10 +379,10 @@ def _planned(at: _Build, plan_id: int) -> None:
         protocol = row.protocol
         if row.protocol_id not in dwell:
             dwell[row.protocol_id] = stage_weeks(at.air, protocol, at.horizon)
-        name = _start_name(row)
+        name = start_name(row)
         for stay in _stays_planned(at, row, protocol, week, dwell[row.protocol_id]):
             info = StandInfo(
-                key=_name(name, stay.position),
+                key=stand_name(name, stay.position),
                 batch="",
                 crop=protocol.crop.name,
                 stage=stay.stage.kind.value if stay.stage is not None else "ready",

@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from nursery import day_book
 from nursery.as_planned import Otherwise, done
 from nursery.batch import Batch, Count, Quarantine
+from nursery.bench_slot import BenchSlot
 from nursery.counting import count_round
 from nursery.crop import TrayFormat
 from nursery.database import Database
@@ -414,6 +415,28 @@ def test_where_several_benches_have_room_none_is_written_down(db: Database) -> N
         undo(session, five.entry.id or 0, "Ada", "x")
         four = done(session, f"S{start.id}", "Ada", Otherwise(trays=4))
         assert four.result.bench_id is None
+
+
+def test_the_bench_map_says_which_of_several_benches_it_is(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        first = session.exec(select(Bench).where(Bench.name == "Mist house 1")).one()
+        second = Bench(area_id=first.area_id, name="Mist house 2", places=20)
+        session.add(second)
+        session.flush()
+        start = planned(session, 5)
+        session.add(
+            BenchSlot(
+                stand=f"{CALTHA} / division 2027-W09+0 stage 1",
+                bench_id=second.id or 0,
+                first_place=1,
+                places=5,
+                enters_on=MONDAY,
+                leaves_on=MONDAY + timedelta(days=21),
+            )
+        )
+        session.flush()
+        assert done(session, f"S{start.id}", "Ada").result.bench_id == second.id
 
 
 STEPS: dict[str, Callable[[Session, Batch], DayEntry | None]] = {
