@@ -51,7 +51,10 @@ def survival(usable: ArrayLike, started: ArrayLike, book: Survival) -> tuple[Fit
     Points are those of `nursery.yields.refit`. The interval of the mean has equal tails of the
     likelihood with rho integrated out, that of rho of the likelihood with the mean integrated out
     (an integrated likelihood: Berger, Liseo & Wolpert 1999), on a grid of logits; so neither takes
-    the other as known. Raises `Fault` for impossible counts.
+    the other as known. Where book and batches disagree on the mean, the rho that is used may be
+    above both: it holds that doubt as well, so that more is started until batches settle it (it
+    pays where fewer live than the book says, and costs where more do). Raises `Fault` for
+    impossible counts.
     """
     y, n = np.asarray(usable, dtype=np.int64), np.asarray(started, dtype=np.int64)
     fit = refit(y, n, book, BOOK_BATCHES)

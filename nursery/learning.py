@@ -237,6 +237,9 @@ def _survival(protocol: Protocol, stage: Stage, at: _Found, is_tested: bool) -> 
         notes.append("plans reckon with the seed lots' tested germination")
     note = "; ".join(notes)
     yield _row(protocol, stage, Quantity.SURVIVAL, mean, stage.learned_survival, note)
+    if rho.yours is not None and rho.used > max(rho.book, rho.yours):
+        doubt = "used rho is above both, as book and yours disagree on survival"
+        note = "; ".join([*notes, f"{doubt}: more batches settle it"])
     yield _row(protocol, stage, Quantity.OVERDISPERSION, rho, stage.learned_overdispersion, note)
 
 

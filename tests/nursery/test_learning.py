@@ -354,7 +354,9 @@ def test_records_of_earlier_seasons_are_loaded_from_a_workbook_and_learned_from(
     assert load_tables(db, tmp_path / "past.xlsx", tables).taken
     with db.reading() as session:
         values = learned(session)
-        assert of(values, Quantity.SURVIVAL, StageKind.STRIKE).yours == pytest.approx(0.75, abs=1e-4)
+        assert of(values, Quantity.SURVIVAL, StageKind.STRIKE).yours == pytest.approx(
+            0.75, abs=1e-4
+        )
         assert of(values, Quantity.DWELL, StageKind.STRIKE).yours == 4
         assert of(values, Quantity.MINUTES, StageKind.STRIKE).yours == 40
 
@@ -375,3 +377,14 @@ def test_a_past_stage_that_cannot_have_been_is_refused_in_plain_words(
     row = {**PAST, "Entered on": date(2026, 3, 2), **plugs}
     report = load_tables(db, tmp_path / "past.xlsx", {"Past stages": [row]})
     assert not report.taken and any(said in line for line in report.lines())
+
+
+def test_doubt_between_book_and_batches_is_kept_in_rho_and_said(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        records(session, survived=(120, 121, 122, 123, 124))
+        rho = of(learned(session), Quantity.OVERDISPERSION, StageKind.STRIKE)
+        survival = of(learned(session), Quantity.SURVIVAL, StageKind.STRIKE)
+    assert rho.yours is not None and rho.used > max(rho.book, rho.yours)
+    assert "disagree on survival" in rho.note and "disagree" not in survival.note
+    assert survival.yours is not None and survival.yours < survival.used < survival.book
