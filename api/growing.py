@@ -19,7 +19,7 @@ from api.rows import (
     protocol_row,
     veto_row,
 )
-from nursery import batch_work, counting, ledger, stock, veto
+from nursery import day_book, ledger, stock
 from nursery.access import Role, Token
 from nursery.batch import Batch as BatchRow
 from nursery.batch import Quarantine
@@ -131,6 +131,18 @@ def batch(session: Session, row: BatchRow) -> Batch:
     )
 
 
+def lot_of(row: stock.Lot) -> Lot:
+    """The API's form of a lot."""
+    return Lot(
+        id=global_id("Lot", row.id),
+        batch_code=row.batch.code,
+        grade=row.pool.grade,
+        ready_on=row.ready_on,
+        last_sale_on=row.last_sale_on,
+        plugs=row.plugs,
+    )
+
+
 def _veto(row: stock.Veto) -> Veto:
     return Veto(
         id=global_id("Veto", row.id),
@@ -161,7 +173,7 @@ class BatchMutations:
             else:
                 protocol = protocol_row(session, start.crop or "", start.protocol or "")
                 trays = start.trays or 0
-            row = batch_work.start_batch(
+            row = day_book.start(
                 session,
                 protocol,
                 trays,
@@ -172,7 +184,7 @@ class BatchMutations:
                 start.lineage,
                 start.origin_country,
                 start.quarantine,
-            )
+            ).result
             return batch(session, row)
 
         return await write(info, LEAD, key, {"start": start}, work)
@@ -192,8 +204,8 @@ class BatchMutations:
 
         def work(session: Session, token: Token) -> Batch:
             row, place = batch_row(session, batch_code), bench_row(session, bench)
-            moved = batch_work.move_batch(session, row, token.name, place, trays, moved_on)
-            return batch(session, moved)
+            moved = day_book.move(session, row, token.name, place, trays, moved_on)
+            return batch(session, moved.result)
 
         return await write(info, LEAD, key, body, work)
 
@@ -219,15 +231,8 @@ class BatchMutations:
 
         def work(session: Session, token: Token) -> Lot:
             row, place = batch_row(session, batch_code), bench_row(session, bench)
-            lot = batch_work.set_ready(session, row, plugs, token.name, place, grade, ready_on)
-            return Lot(
-                id=global_id("Lot", lot.id),
-                batch_code=row.code,
-                grade=grade,
-                ready_on=lot.ready_on,
-                last_sale_on=lot.last_sale_on,
-                plugs=lot.plugs,
-            )
+            set_aside = day_book.set_ready(session, row, plugs, token.name, place, grade, ready_on)
+            return lot_of(set_aside.result)
 
         return await write(info, LEAD, key, body, work)
 
@@ -254,7 +259,8 @@ class BatchMutations:
         def work(session: Session, token: Token) -> Batch:
             row = batch_row(session, batch_code)
             lot = None if lot_id is None else lot_row(session, lot_id)
-            batch_work.discard(session, row, plugs, token.name, reason, lot, potted_on)
+            act = day_book.pot_on if potted_on else day_book.discard
+            act(session, row, plugs, token.name, reason, lot)
             return batch(session, row)
 
         return await write(info, LEAD, key, body, work)
@@ -280,10 +286,7 @@ class BatchMutations:
         def work(session: Session, token: Token) -> Counted:
             row = batch_row(session, batch_code)
             lot = None if lot_id is None else lot_row(session, lot_id)
-            if plugs is None:
-                found = counting.as_expected(session, row, token.name, lot)
-            else:
-                found = counting.count(session, row, plugs, token.name, counted_at, lot)
+            found = day_book.count(session, row, token.name, plugs, counted_at, lot).result
             return Counted(
                 batch_code=row.code,
                 plugs=found.count.plugs,
@@ -319,7 +322,10 @@ class BatchMutations:
         def work(session: Session, token: Token) -> Veto:
             row = batch_row(session, batch_code)
             lot = None if lot_id is None else lot_row(session, lot_id)
-            return _veto(veto.set_veto(session, row, kind, reason, set_by, earliest_end, lot))
+            held = day_book.set_veto(
+                session, row, kind, reason, set_by, token.name, earliest_end, lot
+            )
+            return _veto(held.result)
 
         return await write(info, LEAD, key, body, work)
 
@@ -331,6 +337,7 @@ class BatchMutations:
         body = {"id": id, "signed_by": signed_by, "note": note}
 
         def work(session: Session, token: Token) -> Veto:
-            return _veto(veto.sign_off_veto(session, veto_row(session, id), signed_by, note))
+            held = veto_row(session, id)
+            return _veto(day_book.sign_off_veto(session, held, signed_by, note, token.name).result)
 
         return await write(info, LEAD, key, body, work)

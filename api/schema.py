@@ -23,7 +23,9 @@ from strawberry.extensions import (
 from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
+from api.compare import CompareQueries
 from api.conditions import ConditionMutations
+from api.day_book import DayBookMutations, DayBookQueries
 from api.dispatch import DispatchMutations, DispatchQueries
 from api.growing import BatchMutations
 from api.limits import size_rule
@@ -32,7 +34,9 @@ from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
 from api.scalars import SCALARS
+from api.shed import ClaimMutations, ShedQueries
 from api.trace import TraceQueries
+from api.warnings import WarningQueries
 from api.week import WeekQueries
 from nursery.settings import Settings
 
@@ -41,14 +45,29 @@ log = logging.getLogger("nursery.api")
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
 class Query(
-    ProductQueries, PromiseQueries, DispatchQueries, PlanQueries, WeekQueries, TraceQueries
+    ProductQueries,
+    PromiseQueries,
+    DispatchQueries,
+    ShedQueries,
+    PlanQueries,
+    CompareQueries,
+    WeekQueries,
+    DayBookQueries,
+    WarningQueries,
+    TraceQueries,
 ):
     """All questions."""
 
 
 @strawberry.type(description="Every answer is a union of its result and Refusal.")
 class Mutation(
-    PromiseMutations, DispatchMutations, PlanMutations, BatchMutations, ConditionMutations
+    PromiseMutations,
+    ClaimMutations,
+    DispatchMutations,
+    PlanMutations,
+    BatchMutations,
+    DayBookMutations,
+    ConditionMutations,
 ):
     """All actions."""
 

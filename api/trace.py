@@ -8,10 +8,12 @@ import strawberry
 from sqlmodel import Session
 
 from api.context import Info, read
+from api.day_book import DayEntry, entry
 from api.fields import field
 from api.ids import global_id
 from api.mirror import mirror
 from api.refusals import Refusal
+from api.shed import Claim, claim
 from nursery import trace as traces
 from nursery.access import Role, Token
 from nursery.order import State
@@ -111,6 +113,8 @@ class Trace:
     vetoes: list[VetoRow]
     orders: list[OrderTouched]
     waiting: list[OrderTouched]
+    day_book: list[DayEntry]
+    claims: list[Claim]
 
 
 TraceAnswer: TypeAlias = Annotated[Trace | Refusal, strawberry.union("TraceAnswer")]
@@ -127,6 +131,8 @@ def _trace(found: traces.Trace) -> Trace:
         vetoes=[mirror(VetoRow, each, lot_id=_lot(each.lot_id)) for each in found.vetoes],
         orders=_orders(found.orders),
         waiting=_orders(found.waiting),
+        day_book=[entry(each) for each in found.day_book],
+        claims=[claim(each) for each in found.claims],
     )
 
 

@@ -21,8 +21,12 @@ LEAD = (Role.LEAD,)
 
 @strawberry.type(description="One line of the week sheet.")
 class Task:
-    """`latest` is the last day in time; `stopped` says why it may not be done now."""
+    """`latest` is the last day in time; `stopped` says why it may not be done now.
 
+    `key` names the line for doAsPlanned; it is the same until the line is done.
+    """
+
+    key: str
     kind: TaskKind
     batch_code: str
     crop: str

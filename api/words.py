@@ -6,24 +6,35 @@ from api.kept import kept
 from nursery.access import Role
 from nursery.batch import Quarantine
 from nursery.carrier import ClosedAt
+from nursery.claims import ClaimKind
+from nursery.compare import ChangeKind
 from nursery.crop import StageKind
+from nursery.day_entry import DayAction
 from nursery.order import EventKind, State
 from nursery.planned import PlanKind
+from nursery.shocks import Shock
 from nursery.stock import Grade, Moved, VetoKind
+from nursery.warnings import Urgency, WarningKind
 from nursery.week_sheet import TaskKind
 
 NAMES = {
+    ChangeKind: "StartChangeKind",
+    ClaimKind: "ClaimKind",
     ClosedAt: "ClosedAt",
+    DayAction: "DayAction",
     EventKind: "PromiseEventKind",
     Grade: "Grade",
     Moved: "MovementKind",
     PlanKind: "PlanKind",
     Quarantine: "Quarantine",
     Role: "Role",
+    Shock: "Shock",
     StageKind: "StageKind",
     State: "PromiseState",
     TaskKind: "TaskKind",
+    Urgency: "Urgency",
     VetoKind: "VetoKind",
+    WarningKind: "WarningKind",
 }
 """Words of the rows, used as they are: a GraphQL name is the member's name."""
 

@@ -339,6 +339,12 @@ def batch_lines(session: Session, batch: Batch) -> list[DayLine]:
     return _lines(session, session.exec(query).all())
 
 
+def entry_line(session: Session, entry: DayEntry) -> DayLine:
+    """How does this one entry read?"""
+    (line,) = _lines(session, [entry])
+    return line
+
+
 def taken_back(session: Session, entries: Sequence[int]) -> set[int]:
     """Which of these entries did a later one take back?"""
     query = select(DayEntry.undoes_id).where(col(DayEntry.undoes_id).in_(entries))

@@ -9,6 +9,7 @@ import orjson
 from sqlmodel import Session, col, or_, select
 
 from nursery.batch import Batch, Count
+from nursery.claims import Claim, claims_of
 from nursery.cold import holds_of
 from nursery.day_book import DayLine, batch_lines
 from nursery.day_entry import DayAction
@@ -125,6 +126,7 @@ class Trace:
     waiting: tuple[OrderTouched, ...]
     cold_holds: tuple[ColdRow, ...] = ()
     day_book: tuple[DayLine, ...] = ()
+    claims: tuple[Claim, ...] = ()
 
     def to_json(self) -> str:
         """The story for other programs."""
@@ -163,6 +165,7 @@ class Trace:
         told += [
             (line.recorded_at, 0, str(line)) for line in self.day_book if line.action in _NOT_TOLD
         ]
+        told += [(claim.at, 0, _of_claim(claim)) for claim in self.claims]
         for veto in self.vetoes:
             told.append((veto.set_at, 0, f"veto by {veto.set_by}: {veto.kind}, {veto.reason}"))
             if veto.signed_off_at is not None:
@@ -178,6 +181,11 @@ class Trace:
         ]
         waits = ", ".join(each.reference for each in self.waiting)
         return [*had, f"Orders that wait for its pools: {waits}"] if waits else had
+
+
+def _of_claim(claim: Claim) -> str:
+    what = f"{claim.plugs} plugs {claim.kind.value}" if claim.plugs else claim.kind.value
+    return f"order {claim.reference} claims {what}: {claim.text}"
 
 
 _NOT_TOLD = (DayAction.MOVED, DayAction.GAPPED_UP)
@@ -253,6 +261,7 @@ def trace(session: Session, batch_code: str) -> Trace:
             for hold in holds_of(session, lot)
         ),
         day_book=tuple(batch_lines(session, batch)),
+        claims=tuple(claims_of(session, batch)),
     )
 
 
