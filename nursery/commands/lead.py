@@ -1,4 +1,4 @@
-"""What the nursery lead does at the command line: plan, week, dispatch, trace."""
+"""What the nursery lead does at the command line: plan, dispatch, trace, the week sheet shown."""
 
 from typing import Annotated
 
@@ -15,13 +15,12 @@ from nursery.commands.console import (
     show,
     solving,
 )
-from nursery.database import Database, today
+from nursery.database import Database
 from nursery.dispatch import DispatchReport, plan_dispatch
 from nursery.plan_report import PlanReport
 from nursery.planned import PlanKind, newest_version
 from nursery.propagation import Limits, accept_plan, plan_propagation, stored_report
-from nursery.week_sheet import WeekSheet, week_sheet
-from nursery.weeks import Week
+from nursery.week_sheet import WeekSheet
 
 _EURO = 10_000
 """A plan's cost unit is a hundredth of a cent."""
@@ -166,24 +165,6 @@ def _more(number: int, what: str) -> None:
 
 def _money(units: int) -> str:
     return f"{units / _EURO:,.0f}".replace(",", " ")
-
-
-def week(
-    which: Annotated[str | None, typer.Argument(help="An ISO week; else this one.")] = None,
-    database: DatabaseOption = DATABASE,
-    as_json: JsonOption = False,
-) -> None:
-    """Print the week's tasks: start, move, harden off, set aside, discard, count.
-
-    Example: nursery week 2027-W14
-    """
-    with opened(database) as db, db.reading() as session:
-        wanted = Week.parse(which) if which else Week.of(today(session))
-        sheet = week_sheet(session, wanted)
-    if as_json:
-        print_json(sheet)
-    else:
-        show_week(sheet)
 
 
 def show_week(sheet: WeekSheet) -> None:

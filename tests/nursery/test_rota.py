@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import math
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlmodel import Session, select
+from typer.testing import CliRunner
 
 from nursery.bench_map import Slot, bench_map
+from nursery.bench_slot import StandApart
+from nursery.cli import app
 from nursery.database import Database
 from nursery.errors import Fault
 from nursery.growing_area import Absence, GrowingArea, Person, Site
@@ -285,3 +289,25 @@ def test_nobody_is_sent_to_places_that_others_hold(db: Database) -> None:
         for to in filled:
             if slot.bench == to.bench and slot.first_place <= to.last_place:
                 assert moved[slot.what.batch] <= min(starts)
+
+
+def test_the_lead_prints_the_map_and_one_persons_sheets_at_the_command_line(db: Database) -> None:
+    with db.writing() as session:
+        nursery(session, "Ben")
+        on_bench(session, "G1", 6, "Mist house 1", STRUCK)
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 5)
+    run = CliRunner(env={"COLUMNS": "160", "NO_COLOR": "1", "NURSERY_DATABASE": db.address})
+    shown = run.invoke(app, ["benches", str(THIS_WEEK), "--seconds", "1"])
+    assert shown.exit_code == 0, shown.output
+    assert "Mist house 1 (propagation house), 40 places" in shown.output
+    assert "Mon AAAAAA" in shown.output and "stands there" in shown.output
+    sheets = run.invoke(app, ["week", str(THIS_WEEK), "--person", "Ben", "--json"])
+    assert sheets.exit_code == 0, sheets.output
+    days = json.loads(sheets.stdout)
+    assert days and {day["person"] for day in days} == {"Ben"}
+    printed = run.invoke(app, ["week", str(THIS_WEEK), "--sheets"])
+    assert "minutes a person and day" in printed.output and "[ ]" in printed.output
+    told = run.invoke(app, ["benches", "--apart", "marsh:2", "--json", "--seconds", "1"])
+    assert json.loads(told.stdout)["week"] == str(THIS_WEEK)
+    with db.reading() as session:
+        assert session.exec(select(StandApart)).one().places == 2
