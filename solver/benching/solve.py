@@ -46,6 +46,7 @@ class _Search:
         self.rng = random.Random(clock.limits.seed)
         self.floors = [first_fit(problem, area) for area in problem.areas]
         self.costs = [floor_cost(floor) for floor in self.floors]
+        self.best = [dict(floor.places) for floor in self.floors]
         self.bounds = [0] * len(self.floors)
         self.notes: dict[str, float] = {"cost_first_fit": sum(self.costs)}
         self.notes["in_one_block_first_fit"] = in_one_block(problem, self._plan())
@@ -100,7 +101,7 @@ class _Search:
         self.costs[at] = min(found, self.costs[at])
         if answer.proven:
             self.bounds[at] = self.costs[at]
-        self._report()
+        self._better(at)
 
     def _other_orders(self, at: int, ends: float) -> None:
         """Takes some stands up and puts them down again in another order, many times."""
@@ -121,7 +122,7 @@ class _Search:
             self.costs[at] += min(0, now - was)
             vain = 0 if now < was else vain + 1
             if now < was:
-                self._report()
+                self._better(at)
 
     def _neighbourhood(self, at: int, size: int, ends: float) -> bool:
         floor = self.floors[at]
@@ -138,7 +139,7 @@ class _Search:
             floor.put(stand, places.get(stand.key, ()))
         self.costs[at] += self._cost_of(some, places) - was
         if better:
-            self._report()
+            self._better(at)
         return better
 
     def _some(self, at: int, size: int) -> list[Stand]:
@@ -190,13 +191,18 @@ class _Search:
     def _done(self, at: int) -> bool:
         return self.costs[at] <= self.bounds[at] or self.clock.stopped()
 
+    def _better(self, at: int) -> None:
+        """Remembers the map of an area; an interrupted step leaves stands taken up."""
+        self.best[at] = dict(self.floors[at].places)
+        self._report()
+
     def _report(self) -> None:
         self.clock.report(sum(self.costs), sum(self.bounds))
 
     def _plan(self) -> Plan:
         places: dict[str, tuple[Block, ...]] = {}
-        for floor in self.floors:
-            places.update((key, blocks) for key, blocks in floor.places.items() if blocks)
+        for best in self.best:
+            places.update((key, blocks) for key, blocks in best.items() if blocks)
         return Plan(places)
 
     def outcome(self) -> Outcome[Plan]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations, product
@@ -275,3 +276,35 @@ def test_single_trays_always_fit_where_no_more_are_wanted_than_there_are(problem
     )
     roomy = with_stands(frames(at_most, gap=problem.areas[0].gap, periods=21), *stands)
     assert shortages(roomy, first_map(roomy)) == ()
+
+
+class _Interrupts:
+    """A stop signal that interrupts when it is asked for the so-manieth time, as Ctrl-C would."""
+
+    def __init__(self, after: int) -> None:
+        self.left = after
+        self.raised = False
+
+    def is_set(self) -> bool:
+        if threading.current_thread() is not threading.main_thread():
+            return False
+        self.left -= 1
+        if self.left == 0:
+            self.raised = True
+            raise KeyboardInterrupt
+        return False
+
+
+@pytest.mark.parametrize("after", [3, 10, 40, 90])
+def test_a_map_that_is_interrupted_while_it_is_mended_is_still_whole(after: int) -> None:
+    chance = random.Random(5)
+    stands = [
+        stand(f"S{n}", chance.randint(2, 5), at := chance.randint(0, 15), at + chance.randint(2, 6))
+        for n in range(40)
+    ]
+    problem = with_stands(frames(13, 13, 13, gap=1, periods=30), *stands)
+    stop = _Interrupts(after)
+    outcome = solve(problem, Limits(2.0, threads=1, stop=stop))
+    assert stop.raised
+    assert violations(problem, outcome.found()) == []
+    assert (outcome.cost or 0) <= (first_map(problem).cost or 0)
