@@ -59,6 +59,8 @@ for command in (
     lead.trace,
     shop.token,
     shop.quote,
+    shop.claim,
+    shed.watering,
     shed.picks,
     shed.pack,
     shed.hand_over,

@@ -30,6 +30,7 @@ from nursery.order import CustomerOrder, Promise, PromiseLine, State
 from nursery.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
 from nursery.picking import record_pick, report_short
 from nursery.stock import Lot
+from nursery.watering import watering_list
 
 AS_LISTED = ""
 
@@ -218,6 +219,35 @@ def count(
             show("Counting round", _ROUND, [_place_row(place) for place in places])
         else:
             _count_all(db, places, by)
+
+
+def watering(
+    day: Annotated[str, typer.Argument(help="The pack day; else the next one.")] = "",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """List what is watered the evening before a pack day, in walking order.
+
+    Example: nursery watering 2027-03-30
+    """
+    with opened(database) as db, db.reading() as session:
+        found = watering_list(session, parse_day(day))
+    if as_json:
+        print_json(found)
+    elif found.pack_on is None or not found.stops:
+        say("Nothing is promised that is packed next: nothing need be watered for it.")
+    else:
+        show(
+            f"Water on {found.water_on:%a %d %b} for packing on {found.pack_on:%a %d %b},"
+            f" {found.plugs} plugs; let them drain",
+            ("", "area", "bench", "batch", "crop", "plugs"),
+            [
+                ("[ ]", stop.area, stop.bench, stop.batch_code, stop.crop, stop.plugs)
+                for stop in found.stops
+            ],
+        )
+    if found.missing:
+        warn(f"{found.missing} plugs that are promised for that day are in no lot.")
 
 
 _ROUND = ("area", "bench", "batch", "crop", "grade", "expected", "counted last", "")

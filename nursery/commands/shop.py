@@ -4,11 +4,14 @@ from datetime import date
 from typing import Annotated
 
 import typer
+from sqlmodel import Session, col, select
 
 from nursery.access import Role, make_token
 from nursery.basket import Basket, BasketLine, Destination
+from nursery.claims import ClaimKind, record_claim
 from nursery.commands.console import (
     DATABASE,
+    ActorOption,
     DatabaseOption,
     JsonOption,
     opened,
@@ -18,6 +21,7 @@ from nursery.commands.console import (
 )
 from nursery.database import now
 from nursery.errors import Fault
+from nursery.order import CustomerOrder, Promise, State
 from nursery.quote import ClosedDay, Quote
 from nursery.quote import quote as ask
 
@@ -88,6 +92,39 @@ def parse_day(text: str | None) -> date | None:
         return date.fromisoformat(text) if text else None
     except ValueError:
         raise Fault("Day", "must be a date such as 2027-03-22", text, "write it so") from None
+
+
+def claim(
+    order: Annotated[str, typer.Argument(help="The order's reference.")],
+    kind: Annotated[ClaimKind, typer.Option(help="What was wrong.")],
+    text: Annotated[str, typer.Option(help="In the customer's words, without a name.")],
+    plugs: Annotated[int | None, typer.Option(help="How many; else all of them.")] = None,
+    product: Annotated[str, typer.Option(help="The shop's code; else the whole parcel.")] = "",
+    by: ActorOption = "lead",
+    database: DatabaseOption = DATABASE,
+) -> None:
+    """Record a customer's claim and trace it to the lots that the plants came from.
+
+    Example: nursery claim WEB-1001 --kind dead --text 'brown and soft' --plugs 4
+    """
+    with opened(database) as db, db.writing() as session:
+        found = record_claim(session, _sent(session, order), kind, text, by, plugs, product)
+        lots = ", ".join(f"{lot.plugs} from batch {lot.batch_code}" for lot in found.lots)
+        say(f"{order}: {found.plugs} plugs {kind.value}. They came from: {lots or 'no lot known'}.")
+
+
+def _sent(session: Session, order: str) -> int:
+    """Which parcel of the order was sent last? Raises `Fault` where none was."""
+    rows = session.exec(
+        select(Promise)
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(CustomerOrder.reference == order)
+        .where(col(Promise.state).in_((State.HANDED_OVER, State.DELIVERED)))
+        .order_by(col(Promise.ship_on).desc())
+    ).first()
+    if rows is None or rows.id is None:
+        raise Fault(f"Order '{order}'", "must have been handed over", order, "check its reference")
+    return rows.id
 
 
 def _show_quote(answer: Quote) -> None:

@@ -1,0 +1,191 @@
+"""The day book, warnings, comparison, watering and claims at the command line, as a person types.
+
+Through the command line's own `main`, so that exit statuses and sentences
+are those that people see.
+"""
+
+import json
+import sys
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from sqlmodel import select
+
+from nursery import day_book
+from nursery.cli import main
+from nursery.database import Database
+from nursery.handover import hand_over, pack_parcel
+from nursery.order import PromiseLine
+from nursery.picking import record_pick
+from nursery.promise import confirm, reserve
+from nursery.propagation import plan_propagation
+from nursery.stock import Lot
+from solver.run import Limits
+from tests.builders import crop_named, ready_lot
+from tests.shop import HERE, caltha, mild_nursery
+
+MONDAY = date(2027, 3, 1)
+CALTHA = "Caltha palustris"
+
+
+class Terminal:
+    """What a person types, and what the screen shows."""
+
+    def __init__(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        self._monkeypatch, self._capsys = monkeypatch, capsys
+        monkeypatch.setenv("NURSERY_DATABASE", str(path))
+        monkeypatch.setenv("NURSERY_PERSON", "Ada")
+
+    def types(self, *words: str) -> tuple[int, str]:
+        """Exit status, and all that is shown, in one line of single spaces."""
+        self._monkeypatch.setattr(sys, "argv", ["nursery", *words])
+        try:
+            main()
+            status = 0
+        except SystemExit as ended:
+            status = int(ended.code or 0)
+        shown = self._capsys.readouterr()
+        return status, " ".join((shown.out + shown.err).split())
+
+    def says(self, *words: str) -> str:
+        """What is shown by a command that works."""
+        status, shown = self.types(*words)
+        assert status == 0, shown
+        return shown
+
+    def refuses(self, *words: str) -> str:
+        """What is shown by a command that cannot be carried out: exit status 2."""
+        status, shown = self.types(*words)
+        assert status == 2, shown
+        return shown
+
+    def data(self, *words: str) -> object:
+        """What a program reads."""
+        self._monkeypatch.setattr(sys, "argv", ["nursery", *words, "--json"])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        assert not ended.value.code
+        return json.loads(self._capsys.readouterr().out)
+
+
+@pytest.fixture
+def terminal(
+    db: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Terminal:
+    """A nursery with one ready lot and one young batch that has to move."""
+    with db.writing() as session:
+        mild_nursery(session, plugs=0)
+        crop = crop_named(session, CALTHA)
+        ready_lot(session, crop, 60, MONDAY, MONDAY + timedelta(days=60), "OLD")
+        batch = day_book.start(session, crop.protocols[0], 2, "Ada", code="NEW").result
+        batch.started_on = batch.stage_entered_on = MONDAY - timedelta(days=22)
+    return Terminal(Path(db.address.removeprefix("sqlite:///")), monkeypatch, capsys)
+
+
+def test_a_line_is_done_by_its_key_shown_in_the_day_book_and_undone(terminal: Terminal) -> None:
+    assert "[ ] M2.2" in terminal.says("week")
+    done = terminal.says("done", "m2.2", "--minutes", "15")
+    assert done.startswith("M2.2 NEW moved 2 trays (grow on, Long house 1); entry 2.")
+    assert "was done on 2027-03-01 by Ada" in terminal.refuses("done", "M2.2")
+    assert "M2.2 moved NEW Caltha palustris 2 Ada 15" in terminal.says("day")
+    assert terminal.says("undo", "--reason", "the other batch") == (
+        "Entry 3 takes back entry 2 (moved NEW), by Ada."
+    )
+    assert "taken back" in terminal.says("day")
+    book = terminal.data("day")
+    assert isinstance(book, list)
+    assert [entry["undone"] for entry in book] == [False, True, False]
+
+
+def test_work_that_is_on_no_sheet_is_typed_with_its_batch(terminal: Terminal) -> None:
+    assert "2027-W09-01 started 208 plugs" in terminal.says("start", CALTHA, "division", "2")
+    assert "NEW moved" in terminal.says("move", "NEW", "--bench", "Long house 1")
+    assert "NEW set aside as ready 50 plugs" in terminal.says("ready", "NEW", "50")
+    assert "NEW sold at the gate 6 plugs" in terminal.says("sell", "NEW", "6", "--lot", str(MONDAY))
+    assert "NEW potted on 4 plugs" in terminal.says("pot-on", "NEW", "4", "--lot", str(MONDAY))
+    planted = terminal.says("plant-out", "NEW", "3", "--where", "stream bed")
+    assert "NEW planted out 3 plugs" in planted
+    assert "NEW discarded 2 plugs" in terminal.says("discard", "NEW", "2", "--reason", "slugs")
+    story = terminal.says("trace", "NEW")
+    assert "NEW moved to 'grow on' 2 trays, by Ada" in story
+    assert "-2 discarded, growing plugs, by Ada (slugs)" in story
+
+
+def test_a_veto_at_the_command_line_ends_only_by_a_signature(terminal: Terminal) -> None:
+    given = ("--kind", "inspection", "--reason", "spots", "--set-by", "Inspector Li")
+    assert "OLD veto set" in terminal.says("veto", "OLD", *given)
+    assert "authorised person signs it off" in terminal.refuses("undo")
+    assert "under a veto" in terminal.refuses("move", "OLD")
+    signed = ("--signed-by", "Inspector Li", "--note", "clear")
+    assert "OLD veto signed off" in terminal.says("sign-off", "OLD", *signed)
+    assert "must have one such veto" in terminal.refuses("sign-off", "OLD", *signed)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("done", "X1"), "its lines are: M2.2"),
+        (("move", "NEU"), "did you mean NEW?"),
+        (("move", "NEW", "--bench", "Long hose 1"), "there are: Frames 1, Long house 1"),
+        (("sell", "OLD", "5"), "name it by --lot"),
+        (("sell", "OLD", "5", "--lot", "2027-01-01"), "there are: 2027-03-01"),
+        (("start", CALTHA, "seed", "2"), "there are: division"),
+        (("undo", "77"), "has no entry 77"),
+        (("compare", "1", "2"), "none has been made yet"),
+        (("claim", "NO-1", "--kind", "dead", "--text", "x"), "must have been handed over"),
+        (("discard", "OLD", "61", "--lot", "2027-03-01"), "has 60 plugs in the books"),
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence_and_exit_status_2(
+    terminal: Terminal, words: tuple[str, ...], said: str
+) -> None:
+    assert said in terminal.refuses(*words)
+
+
+def test_a_discard_says_whose_promises_it_touches(terminal: Terminal, db: Database) -> None:
+    with db.writing() as session:
+        promise = reserve(session, "R-1", caltha(9), HERE, date(2027, 3, 3), "Van", "shop")
+        confirm(session, promise.id or 0, "shop")
+    shown = terminal.says("discard", "OLD", "20", "--lot", str(MONDAY), "--reason", "rot")
+    assert "14 plugs are missing for 1 promises" in shown
+    assert "promise at risk order R-1" in terminal.says("warnings")
+
+
+def test_warnings_are_tables_by_urgency_and_data_for_programs(terminal: Terminal) -> None:
+    shown = terminal.says("warnings")
+    assert shown.startswith("TODAY")
+    assert "there is no forecast" in shown
+    found = terminal.data("warnings")
+    assert isinstance(found, list)
+    assert {"kind", "thing", "text", "what_to_do", "latest_day", "urgency"} == set(found[0])
+
+
+def test_two_plans_are_compared_in_one_table(terminal: Terminal, db: Database) -> None:
+    for _ in range(2):
+        plan_propagation(db, 12, Limits(seconds=0.3), "Lea")
+    shown = terminal.says("compare", "1", "2")
+    assert shown.startswith("Plans 1 and 2")
+    assert "late plug-days" in shown
+    assert "What each shock adds" in shown
+    assert "Both plans start the same trays in the same weeks." in shown
+
+
+def test_the_evening_before_and_the_complaint_after(terminal: Terminal, db: Database) -> None:
+    assert "nothing need be watered" in terminal.says("watering")
+    with db.writing() as session:
+        promise = reserve(session, "C-1", caltha(2), HERE, date(2027, 3, 3), "Van", "shop")
+        confirm(session, promise.id or 0, "shop")
+    shown = terminal.says("watering")
+    assert "Water on Tue 02 Mar for packing on Wed 03 Mar, 12 plugs" in shown
+    assert "Sales bench 1 OLD Caltha palustris 12" in shown
+    with db.writing() as session:
+        line = session.exec(select(PromiseLine)).one()
+        record_pick(session, line, session.exec(select(Lot)).one(), 12, "Pat")
+        pack_parcel(session, promise.id or 0, "Pat", "Mo")
+        hand_over(session, promise.id or 0, "3S1", "Pat")
+    said = terminal.says("claim", "C-1", "--kind", "dead", "--text", "brown", "--plugs", "4")
+    assert said == "C-1: 4 plugs dead. They came from: 12 from batch OLD."
+    assert "order C-1 claims 4 plugs dead: brown" in terminal.says("trace", "OLD")
