@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations, product
@@ -297,7 +298,7 @@ def test_a_map_that_is_interrupted_while_it_is_mended_is_still_whole(
             raise KeyboardInterrupt
         return reseat(*arguments, **more)
 
-    monkeypatch.setattr("solver.benching.solve.reseat", reseat_or_stop)
+    monkeypatch.setattr(sys.modules["solver.benching.solve"], "reseat", reseat_or_stop)
     outcome = solve(problem, Limits(4.0, threads=1))
     assert outcome.status is Status.STOPPED
     assert violations(problem, outcome.found()) == []
