@@ -79,6 +79,10 @@ class OtherwiseInput:
     potted_on: bool | None = None
     minutes: int | None = None
 
+    def has_numbers(self) -> bool:
+        """Does it say a number, which can only be one line's?"""
+        return (self.trays, self.plugs, self.minutes) != (None, None, None)
+
 
 DayDoneAnswer: TypeAlias = Annotated[DayDone | Refusal, strawberry.union("DayDoneAnswer")]
 DayBookAnswer: TypeAlias = Annotated[DayBook | Refusal, strawberry.union("DayBookAnswer")]
@@ -133,7 +137,10 @@ class DayBookMutations:
         otherwise: OtherwiseInput | None = None,
         week: Week | None = None,
     ) -> DayDoneAnswer:
-        """All of the lines or none; of this week's sheet where no week is given."""
+        """All of the lines or none; of this week's sheet where no week is given.
+
+        `trays`, `plugs` and `minutes` are of one line alone.
+        """
         body = {"lines": lines, "otherwise": otherwise, "week": week}
 
         def work(session: Session, token: Token) -> DayDone:
@@ -149,6 +156,8 @@ class DayBookMutations:
 
         if not 1 <= len(lines) <= _MOST_LINES:
             return refuse(Code.INVALID, f"Give 1 to {_MOST_LINES} lines", "lines")
+        if len(lines) > 1 and otherwise is not None and otherwise.has_numbers():
+            return refuse(Code.INVALID, "Trays, plugs and minutes are of one line", "otherwise")
         return await write(info, LEAD, key, body, work)
 
     @mutation("Takes an entry of the day book back, by a new entry.")

@@ -66,6 +66,8 @@ def done(
     Each line is kept at once: a line that cannot be done stops the rest. `nursery undo` takes the
     last one back.
     """
+    if len(lines) > 1 and (trays, plugs, minutes) != (None, None, None):
+        raise Fault("Lines", "numbers are of one line alone", len(lines), "do them one by one")
     with opened(database) as db:
         for key in lines:
             with db.writing() as session:

@@ -105,6 +105,8 @@ def test_of_several_lines_all_are_done_or_none(nursery: Nursery) -> None:
     assert (refused["code"], refused["field"]) == ("UNKNOWN_LINE", "line")
     assert line in nursery.lines()
     assert nursery.do("doAsPlanned", "lines: []")["code"] == "INVALID"
+    both = f'lines: ["{line}", "M99.1"], otherwise: {{ minutes: 9 }}'
+    assert nursery.do("doAsPlanned", both)["field"] == "otherwise"
 
 
 def test_what_is_done_through_older_actions_is_in_the_day_book_too(nursery: Nursery) -> None:

@@ -127,6 +127,7 @@ def test_a_veto_at_the_command_line_ends_only_by_a_signature(terminal: Terminal)
 @pytest.mark.parametrize(
     ("words", "said"),
     [
+        (("done", "M2.2", "X1", "--minutes", "9"), "numbers are of one line alone"),
         (("done", "X1"), "its lines are: M2.2"),
         (("move", "NEU"), "did you mean NEW?"),
         (("move", "NEW", "--bench", "Long hose 1"), "there are: Frames 1, Long house 1"),
