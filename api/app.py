@@ -20,9 +20,9 @@ from api.view import View
 from nursery.database import Database, now, site
 from nursery.errors import Fault
 from nursery.order import Promise, State
-from nursery.promise import lapse
+from nursery.planning.tasks import TASKS
+from nursery.promising.promise import lapse
 from nursery.settings import Settings
-from nursery.tasks import TASKS
 
 LAPSE_SECONDS = 5.0
 """How long after a reservation ran out the shop may hear of it."""

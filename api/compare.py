@@ -10,10 +10,10 @@ from api.fields import field
 from api.mirror import mirror
 from api.plan import Hours, MotherUse, Peak
 from api.refusals import Refusal
-from nursery import compare as comparing
 from nursery.access import Role, Token
-from nursery.compare import ChangeKind
-from nursery.shocks import Effect, Shock
+from nursery.planning import compare as comparing
+from nursery.planning.compare import ChangeKind
+from nursery.planning.shocks import Effect, Shock
 from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)

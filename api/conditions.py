@@ -13,9 +13,9 @@ from api.kept import kept
 from api.refusals import Code, Refusal, refuse
 from nursery.access import Role, Token
 from nursery.carrier import ClosedAt
-from nursery.closing import close_day
 from nursery.database import now, site
-from nursery.forecasting import ForecastDay, record_forecast
+from nursery.growing.forecasting import ForecastDay, record_forecast
+from nursery.promising.closing import close_day
 
 LEAD = (Role.LEAD,)
 _LONGEST_SHIFT = 10 * 366 * 86_400

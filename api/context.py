@@ -21,7 +21,7 @@ from api.refusals import Refusal, kept_refusal, of_fault, written
 from nursery.access import Role, Token
 from nursery.database import Database
 from nursery.errors import Fault, Refused
-from nursery.idempotent import once
+from nursery.promising.idempotent import once
 from nursery.settings import Settings
 
 if TYPE_CHECKING:

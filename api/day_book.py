@@ -15,13 +15,14 @@ from api.kept import kept
 from api.mirror import mirror
 from api.refusals import Code, Refusal, refuse
 from api.rows import batch_row, bench_row, lot_row
-from nursery import as_planned, day_book, day_undo, ledger
 from nursery.access import Role, Token
 from nursery.database import today
-from nursery.day_book import Booked, DayLine, Said, entry_line
 from nursery.day_entry import DayAction
+from nursery.promising.supply import deficits
+from nursery.shed import ledger
 from nursery.stock import Grade, Movement
-from nursery.supply import deficits
+from nursery.week import as_planned, day_book, day_undo
+from nursery.week.day_book import Booked, DayLine, Said, entry_line
 from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)

@@ -14,12 +14,12 @@ from api.pick_sheet import PickSheet, pick_sheet
 from api.promises import Promise, PromiseAnswer, promise
 from api.refusals import Refusal
 from api.rows import lot_row, promise_line_row
-from nursery import handover, picking
-from nursery import pick_sheet as sheets
 from nursery.access import Role, Token
 from nursery.database import now
 from nursery.order import State
-from nursery.supply import Deficit
+from nursery.promising.supply import Deficit
+from nursery.shed import handover, picking
+from nursery.shed import pick_sheet as sheets
 
 SHED = (Role.PACKER, Role.LEAD)
 

@@ -19,12 +19,14 @@ from api.rows import (
     protocol_row,
     veto_row,
 )
-from nursery import day_book, ledger, stock
+from nursery import stock
 from nursery.access import Role, Token
 from nursery.batch import Batch as BatchRow
 from nursery.batch import Quarantine
 from nursery.crop import StageKind
+from nursery.shed import ledger
 from nursery.stock import Grade, VetoKind
+from nursery.week import day_book
 
 LEAD = (Role.LEAD,)
 COUNTERS = (Role.LEAD, Role.PACKER)

@@ -19,7 +19,7 @@ from uuid import uuid4
 
 from nursery.database import open_database
 from nursery.errors import Fault, Refusal, Refused
-from nursery.tasks import Made
+from nursery.planning.tasks import Made
 
 log = logging.getLogger("nursery.api")
 _KEPT = 100

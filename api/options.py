@@ -5,9 +5,9 @@ from datetime import date
 import strawberry
 
 from api.kept import kept
-from nursery import quote as quotes
-from nursery.basket import Basket, BasketLine, Destination, Window
-from nursery.ship_days import Reason
+from nursery.promising import quote as quotes
+from nursery.promising.basket import Basket, BasketLine, Destination, Window
+from nursery.promising.ship_days import Reason
 
 
 @strawberry.input(description="So many of a product, by the shop's own code.")

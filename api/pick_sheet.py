@@ -6,7 +6,7 @@ import strawberry
 
 from api.ids import global_id
 from api.kept import kept
-from nursery import pick_sheet as sheets
+from nursery.shed import pick_sheet as sheets
 from nursery.stock import Grade
 
 

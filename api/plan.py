@@ -5,7 +5,7 @@ from datetime import date
 import strawberry
 
 from api.mirror import mirror
-from nursery.plan_report import PlanReport
+from nursery.planning.plan_report import PlanReport
 from nursery.weeks import Week
 
 

@@ -16,10 +16,11 @@ from api.kept import kept
 from api.mirror import mirror
 from api.plan import Plan, plan
 from api.refusals import Code, Refusal, refuse, written
-from nursery import dispatch, propagation
 from nursery.access import Role, Token
+from nursery.dispatching import dispatch
 from nursery.errors import Fault
 from nursery.planned import PlanKind
+from nursery.planning import propagation
 
 LEAD = (Role.LEAD,)
 _MOST_SECONDS = 3600

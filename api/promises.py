@@ -24,13 +24,13 @@ from api.options import (
 from api.products import Product, product
 from api.refusals import Code, Refusal, refuse
 from nursery import order
-from nursery import promise as promises
 from nursery.access import Role, Token
-from nursery.basket import Consent
 from nursery.database import now
 from nursery.order import State
-from nursery.promise_rows import has_lapsed
-from nursery.quote import quote
+from nursery.promising import promise as promises
+from nursery.promising.basket import Consent
+from nursery.promising.promise_rows import has_lapsed
+from nursery.promising.quote import quote
 
 SHOP = (Role.SHOP,)
 READERS = (Role.SHOP, Role.LEAD)

@@ -11,9 +11,9 @@ import strawberry
 from api.kept import kept
 from api.options import ShipOption, option
 from nursery import errors
-from nursery import quote as quotes
-from nursery.basket import BasketLine
-from nursery.quote import OtherOptions
+from nursery.promising import quote as quotes
+from nursery.promising.basket import BasketLine
+from nursery.promising.quote import OtherOptions
 
 
 class Code(StrEnum):

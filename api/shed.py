@@ -12,9 +12,10 @@ from api.ids import global_id, key_of
 from api.kept import kept
 from api.mirror import mirror
 from api.refusals import Refusal
-from nursery import claims, dispatch_stored, watering
 from nursery.access import Role, Token
-from nursery.claims import ClaimKind
+from nursery.dispatching import dispatch_stored
+from nursery.shed import claims, watering
+from nursery.shed.claims import ClaimKind
 
 SHED = (Role.PACKER, Role.LEAD)
 LEAD = (Role.LEAD,)

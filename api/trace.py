@@ -14,9 +14,9 @@ from api.ids import global_id
 from api.mirror import mirror
 from api.refusals import Refusal
 from api.shed import Claim, claim
-from nursery import trace as traces
 from nursery.access import Role, Token
 from nursery.order import State
+from nursery.shed import trace as traces
 from nursery.stock import Moved
 
 READERS = (Role.LEAD, Role.PACKER)

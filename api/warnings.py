@@ -11,8 +11,8 @@ from api.fields import field
 from api.mirror import mirror
 from api.refusals import Refusal
 from nursery.access import Role, Token
-from nursery.warnings import Urgency, WarningKind
-from nursery.warnings import warnings as all_warnings
+from nursery.week.warnings import Urgency, WarningKind
+from nursery.week.warnings import warnings as all_warnings
 
 LEAD = (Role.LEAD,)
 

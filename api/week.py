@@ -12,8 +12,8 @@ from api.ids import global_id
 from api.mirror import mirror
 from api.refusals import Refusal
 from nursery.access import Role, Token
-from nursery.week_sheet import Task as TaskRecord
-from nursery.week_sheet import TaskKind, week_sheet
+from nursery.week.week_sheet import Task as TaskRecord
+from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)

@@ -6,16 +6,16 @@ from api.kept import kept
 from nursery.access import Role
 from nursery.batch import Quarantine
 from nursery.carrier import ClosedAt
-from nursery.claims import ClaimKind
-from nursery.compare import ChangeKind
 from nursery.crop import StageKind
 from nursery.day_entry import DayAction
 from nursery.order import EventKind, State
 from nursery.planned import PlanKind
-from nursery.shocks import Shock
+from nursery.planning.compare import ChangeKind
+from nursery.planning.shocks import Shock
+from nursery.shed.claims import ClaimKind
 from nursery.stock import Grade, Moved, VetoKind
-from nursery.warnings import Urgency, WarningKind
-from nursery.week_sheet import TaskKind
+from nursery.week.warnings import Urgency, WarningKind
+from nursery.week.week_sheet import TaskKind
 
 NAMES = {
     ChangeKind: "StartChangeKind",

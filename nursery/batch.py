@@ -64,7 +64,7 @@ class Batch(SQLModel, table=True):
 class Count(SQLModel, table=True):
     """An observation of a batch (or one lot of it) at a moment: usable plugs, and by whom.
 
-    One that was taken back (`nursery.day_undo`) has `withdrawn_at`: it says nothing any more.
+    One that was taken back (`week.day_undo`) has `withdrawn_at`: it says nothing any more.
     """
 
     __tablename__ = "count"

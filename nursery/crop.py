@@ -72,7 +72,7 @@ class Crop(SQLModel, table=True):
     """A plant kept for sale as plugs. Money in cents a plug, times in weeks.
 
     `priority` weighs what is unmet or late of it (2 = as bad as two of another crop); ready plugs
-    may be held cold for `cold_weeks` at most (`nursery.cold`).
+    may be held cold for `cold_weeks` at most (`growing.cold`).
     """
 
     __tablename__ = "crop"
@@ -152,7 +152,7 @@ class Protocol(SQLModel, table=True):
     def flush_shares(self) -> tuple[float, ...]:
         """Which share of a batch is ready in each week from the first? Sums to 1.
 
-        The learned one where the lead uses it (`nursery.learning`), else the book's.
+        The learned one where the lead uses it (`growing.learning`), else the book's.
         """
         return parse_flush(self.learned_flush or self.flush)
 
@@ -166,7 +166,7 @@ class Stage(SQLModel, table=True):
     `survival` is the mean share that lives through it, `overdispersion` rho.
 
     These are the book's. `learned_...` are the nursery's own where the lead uses them
-    (`nursery.learning`), else None: plans read the `used_...` ones.
+    (`growing.learning`), else None: plans read the `used_...` ones.
     """
 
     __tablename__ = "stage"

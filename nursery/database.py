@@ -29,10 +29,10 @@ import nursery.mother_plant
 import nursery.order
 import nursery.planned
 import nursery.records
-import nursery.recurring
 import nursery.seed
 import nursery.stock
 import nursery.weather
+import nursery.week.recurring
 from nursery.errors import Fault
 from nursery.growing_area import Site
 
@@ -171,7 +171,7 @@ _ROW_MODULES = (
     nursery.order,
     nursery.planned,
     nursery.records,
-    nursery.recurring,
+    nursery.week.recurring,
     nursery.seed,
     nursery.stock,
     nursery.weather,

@@ -32,7 +32,7 @@ class DayEntry(SQLModel, table=True):
 
     `line` is the key of the week sheet's line that was done, or "". `minutes` is how long it took,
     where somebody said so. `detail` holds what the entry changed: the batches before and after
-    (`nursery.day_book`), the rows of the ledger, the count or the veto. An entry with `undoes_id`
+    (`week.day_book`), the rows of the ledger, the count or the veto. An entry with `undoes_id`
     takes that other one back.
     """
 

@@ -21,7 +21,7 @@ class MotherBlock(SQLModel, table=True):
     """Stock plants of one crop kept together. The reserve is never cut.
 
     Young plants that take its place are wanted `renewal_weeks` before its use ends (0: it is not
-    renewed); see `nursery.renewal`.
+    renewed); see `planning.renewal`.
     """
 
     __tablename__ = "mother_block"

@@ -1,7 +1,7 @@
 """What happened on the benches, kept to learn from: passages, weekly flush, minutes, decisions.
 
 A *passage* is one batch in one stage: when it came and went, how many plugs came and how many
-lived. `nursery.recording` writes it when batches move; the workbook brings those of earlier
+lived. `growing.recording` writes it when batches move; the workbook brings those of earlier
 seasons. Nothing here changes a plan: what is used in place of the book is a decision with a name
 and a date (`LearnedUse`), and the book stays where it is.
 """

@@ -13,7 +13,7 @@ class SeedLot(SQLModel, table=True):
     """Seed of one crop that came together. `seeds` is what the lot held when it was tested.
 
     `germination` is the share that came up in the test of `tested_on`; nothing is sown of it after
-    `sow_by`. What is left follows from the batches that were sown of it (`nursery.sowing`).
+    `sow_by`. What is left follows from the batches that were sown of it (`growing.sowing`).
     """
 
     __tablename__ = "seed_lot"

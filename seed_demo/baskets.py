@@ -3,8 +3,8 @@
 from sqlmodel import Session, col, select
 
 from nursery.crop import Crop
+from nursery.promising.supply import supply
 from nursery.stock import Grade, Pool
-from nursery.supply import supply
 from seed_demo.plants import PLANTS, Plant
 from seed_demo.sheets import product_code
 from seed_demo.shop import Asked

@@ -15,11 +15,11 @@ from sqlmodel import Session, col, select
 
 from nursery.access import Role
 from nursery.database import Database, open_database, today
-from nursery.dispatch import DispatchReport, plan_dispatch
+from nursery.dispatching.dispatch import DispatchReport, plan_dispatch
 from nursery.order import Promise, State
-from nursery.pick_sheet import PickSheet, pick_sheet
-from nursery.plan_report import PlanReport
-from nursery.propagation import Limits, accept_plan, plan_propagation
+from nursery.planning.plan_report import PlanReport
+from nursery.planning.propagation import Limits, accept_plan, plan_propagation
+from nursery.shed.pick_sheet import PickSheet, pick_sheet
 from seed_demo.baskets import baskets
 from seed_demo.build import build, read_tokens
 from seed_demo.shop import as_quote, ask

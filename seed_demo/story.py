@@ -8,9 +8,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from nursery.dispatch import DispatchReport
-from nursery.pick_sheet import PickSheet
-from nursery.plan_report import PlanReport
+from nursery.dispatching.dispatch import DispatchReport
+from nursery.planning.plan_report import PlanReport
+from nursery.shed.pick_sheet import PickSheet
 from seed_demo.build import DATABASE, TOKENS, WORKBOOK
 from seed_demo.nursery_data import SITE_NAME, TODAY
 from seed_demo.plants import PLANTS

@@ -8,8 +8,8 @@ from typing import Any
 
 from nursery.database import open_database
 from nursery.errors import Refused
-from nursery.idempotent import once
-from nursery.promise import amend, cancel, confirm, reserve
+from nursery.promising.idempotent import once
+from nursery.promising.promise import amend, cancel, confirm, reserve
 from tests.shop import HERE, caltha
 
 Job = tuple[str, ...]

@@ -4,8 +4,8 @@ from datetime import date, timedelta
 
 from sqlmodel import Session, select
 
-from nursery.basket import Basket, BasketLine, Destination
 from nursery.growing_area import Site
+from nursery.promising.basket import Basket, BasketLine, Destination
 from nursery.weather import MonthNormal
 from tests.builders import crop_named, ready_lot, small_nursery
 

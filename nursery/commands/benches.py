@@ -4,16 +4,6 @@ from typing import Annotated
 
 import typer
 
-from nursery.bench_map import (
-    BenchMap,
-    DrawnBench,
-    Limits,
-    bench_map,
-    drawn,
-    plan_benches,
-    set_apart,
-    set_together,
-)
 from nursery.commands.console import (
     DATABASE,
     DatabaseOption,
@@ -28,8 +18,18 @@ from nursery.commands.console import (
 from nursery.commands.lead import show_week
 from nursery.database import Database, today
 from nursery.errors import Fault
-from nursery.rota import PersonDay, Rota, rota
-from nursery.week_sheet import week_sheet
+from nursery.planning.bench_map import (
+    BenchMap,
+    DrawnBench,
+    Limits,
+    bench_map,
+    drawn,
+    plan_benches,
+    set_apart,
+    set_together,
+)
+from nursery.week.rota import PersonDay, Rota, rota
+from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
 _SHOWN = 12

@@ -7,7 +7,6 @@ import typer
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
-from nursery.cold import hold_cold as hold_lot_cold
 from nursery.commands.console import (
     DATABASE,
     ActorOption,
@@ -19,6 +18,7 @@ from nursery.commands.console import (
 )
 from nursery.commands.shop import parse_day
 from nursery.errors import Fault
+from nursery.growing.cold import hold_cold as hold_lot_cold
 from nursery.stock import Lot
 
 

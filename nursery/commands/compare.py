@@ -13,9 +13,9 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.compare import PlanComparison, PlanFigures
-from nursery.compare import compare as compare_plans
-from nursery.shocks import Effect, Shock
+from nursery.planning.compare import PlanComparison, PlanFigures
+from nursery.planning.compare import compare as compare_plans
+from nursery.planning.shocks import Effect, Shock
 
 _EURO = 10_000
 _SHOWN = 20

@@ -7,9 +7,6 @@ from typing import Annotated, Any
 import typer
 from sqlmodel import Session, select
 
-from nursery import day_book
-from nursery.as_planned import Otherwise
-from nursery.as_planned import done as line_done
 from nursery.batch import Batch
 from nursery.commands.console import (
     DATABASE,
@@ -25,14 +22,17 @@ from nursery.commands.console import (
 from nursery.commands.shop import parse_day
 from nursery.crop import Protocol
 from nursery.database import today
-from nursery.day_book import Booked, Said, day_lines
-from nursery.day_undo import last_entry
-from nursery.day_undo import undo as take_back
 from nursery.errors import Fault
 from nursery.growing_area import Bench
+from nursery.promising.supply import deficits
+from nursery.shed.trace import batch_called
 from nursery.stock import Grade, Lot, Veto, VetoKind
-from nursery.supply import deficits
-from nursery.trace import batch_called
+from nursery.week import day_book
+from nursery.week.as_planned import Otherwise
+from nursery.week.as_planned import done as line_done
+from nursery.week.day_book import Booked, Said, day_lines
+from nursery.week.day_undo import last_entry
+from nursery.week.day_undo import undo as take_back
 from nursery.weeks import Week
 
 LineOption = Annotated[int | None, typer.Option("--minutes", help="How long it took.")]

@@ -16,11 +16,11 @@ from nursery.commands.console import (
     solving,
 )
 from nursery.database import Database
-from nursery.dispatch import DispatchReport, plan_dispatch
-from nursery.plan_report import PlanReport
+from nursery.dispatching.dispatch import DispatchReport, plan_dispatch
 from nursery.planned import PlanKind, newest_version
-from nursery.propagation import Limits, accept_plan, plan_propagation, stored_report
-from nursery.week_sheet import WeekSheet
+from nursery.planning.plan_report import PlanReport
+from nursery.planning.propagation import Limits, accept_plan, plan_propagation, stored_report
+from nursery.week.week_sheet import WeekSheet
 
 _EURO = 10_000
 """A plan's cost unit is a hundredth of a cent."""
@@ -295,7 +295,7 @@ def trace(
 
     Example: nursery trace CAL-2704A
     """
-    from nursery.trace import trace as story
+    from nursery.shed.trace import trace as story
 
     with opened(database) as db, db.reading() as session:
         told = story(session, batch)

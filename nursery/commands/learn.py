@@ -15,8 +15,8 @@ from nursery.commands.console import (
     show,
 )
 from nursery.errors import Fault
-from nursery.fits import BOOK_BATCHES, LEVEL
-from nursery.learning import Learned, learned, use, use_book
+from nursery.growing.fits import BOOK_BATCHES, LEVEL
+from nursery.growing.learning import Learned, learned, use, use_book
 from nursery.records import Quantity
 
 

@@ -13,7 +13,7 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.materials import CallOff, call_off
+from nursery.week.materials import CallOff, call_off
 
 
 def materials(

@@ -19,18 +19,18 @@ from nursery.commands.console import (
     warn,
 )
 from nursery.commands.shop import parse_day
-from nursery.counting import Place, count_round
 from nursery.database import Database, today
-from nursery.day_book import count as record_count
 from nursery.errors import Fault
-from nursery.handover import hand_over as hand_over_parcel
-from nursery.handover import not_collected as leave_parcel
-from nursery.handover import pack_parcel
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
-from nursery.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
-from nursery.picking import record_pick, report_short
+from nursery.shed.counting import Place, count_round
+from nursery.shed.handover import hand_over as hand_over_parcel
+from nursery.shed.handover import not_collected as leave_parcel
+from nursery.shed.handover import pack_parcel
+from nursery.shed.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
+from nursery.shed.picking import record_pick, report_short
+from nursery.shed.watering import watering_list
 from nursery.stock import Lot
-from nursery.watering import watering_list
+from nursery.week.day_book import count as record_count
 
 AS_LISTED = ""
 

@@ -7,8 +7,6 @@ import typer
 from sqlmodel import Session, col, select
 
 from nursery.access import Role, make_token
-from nursery.basket import Basket, BasketLine, Destination
-from nursery.claims import ClaimKind, record_claim
 from nursery.commands.console import (
     DATABASE,
     ActorOption,
@@ -22,8 +20,10 @@ from nursery.commands.console import (
 from nursery.database import now
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, State
-from nursery.quote import ClosedDay, Quote
-from nursery.quote import quote as ask
+from nursery.promising.basket import Basket, BasketLine, Destination
+from nursery.promising.quote import ClosedDay, Quote
+from nursery.promising.quote import quote as ask
+from nursery.shed.claims import ClaimKind, record_claim
 
 
 def token(

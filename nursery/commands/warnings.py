@@ -9,8 +9,8 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.warnings import Urgency, Warning
-from nursery.warnings import warnings as all_warnings
+from nursery.week.warnings import Urgency, Warning
+from nursery.week.warnings import warnings as all_warnings
 
 
 def warnings(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> None:

@@ -9,7 +9,7 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Count
 from nursery.errors import Fault
-from nursery.ledger import held, make_lot, record_count
+from nursery.shed.ledger import held, make_lot, record_count
 from nursery.stock import Grade, Lot, Movement, Pool
 from nursery.workbook.draft import Draft, Record
 from nursery.workbook.picture import MARK, digest

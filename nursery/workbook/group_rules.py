@@ -8,9 +8,9 @@ from math import ceil
 
 from sqlmodel import col, select
 
-from nursery.basket import plain
 from nursery.crop import StageKind
 from nursery.order import CustomerOrder, Promise, State
+from nursery.promising.basket import plain
 from nursery.workbook.cells import shown
 from nursery.workbook.draft import Draft, Record
 from nursery.workbook.faults import RowFault

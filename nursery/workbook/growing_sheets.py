@@ -8,10 +8,10 @@ from nursery.batch import Batch, Quarantine
 from nursery.crop import Crop, Protocol, Stage, TrayFormat
 from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
 from nursery.mother_plant import MotherBlock, MotherPause
-from nursery.recurring import RecurringWork
 from nursery.seed import SeedLot
 from nursery.stock import Grade, Lot, Veto
 from nursery.weather import Forecast, MonthNormal, Station, WeatherDay
+from nursery.week.recurring import RecurringWork
 from nursery.workbook.sheet import Column, Reference, Sheet, Type, column, naming
 
 MOST = 10**9

@@ -1,6 +1,6 @@
 """The sheets of what happened: passages through stages, weekly flush, minutes of earlier seasons.
 
-The nursery learns from them (`nursery.learning`). Batches that the books have write theirs by
+The nursery learns from them (`growing.learning`). Batches that the books have write theirs by
 themselves; here are those that came before.
 """
 

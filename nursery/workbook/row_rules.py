@@ -8,7 +8,7 @@ from math import ceil
 from nursery.calendars import Region, time_zone, weekday_mask
 from nursery.crop import Clock, parse_flush
 from nursery.errors import Fault
-from nursery.ledger import CLOCK_SLACK
+from nursery.shed.ledger import CLOCK_SLACK
 from nursery.workbook.cells import shown
 from nursery.workbook.draft import Draft, Record
 from nursery.workbook.sheet import crop_label

@@ -3,7 +3,11 @@
 import re
 from datetime import date, timedelta
 
-from nursery.assumptions import (
+from nursery.calendars import Region
+from nursery.crop import AreaKind, Method
+from nursery.demand import DemandKind
+from nursery.errors import Fault
+from nursery.planning.assumptions import (
     BATCH_MINUTES,
     OVERDISPERSION,
     PRACTICE,
@@ -13,10 +17,6 @@ from nursery.assumptions import (
     assumed_tray_cents,
     spread,
 )
-from nursery.calendars import Region
-from nursery.crop import AreaKind, Method
-from nursery.demand import DemandKind
-from nursery.errors import Fault
 from nursery.weeks import Week
 from nursery.workbook.cells import candidates
 from nursery.workbook.draft import Draft, Record

@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import Session, SQLModel, select
 
-from nursery.basket import plain
 from nursery.batch import Batch, Quarantine
 from nursery.columns import Kind
 from nursery.errors import Fault, Refused
 from nursery.locks import lock_pools
+from nursery.promising.basket import plain
 from nursery.stock import Grade, Pool
 from nursery.workbook.counting import Counting, pool_of
 from nursery.workbook.draft import Draft, Record

@@ -10,18 +10,18 @@ from starlette.applications import Starlette
 
 from api.app import create_app
 from api.ids import global_id
-from nursery import day_book
 from nursery.access import Role
 from nursery.database import Database
-from nursery.dispatch import plan_dispatch
+from nursery.dispatching.dispatch import plan_dispatch
 from nursery.growing_area import Site
-from nursery.handover import delivered, hand_over, pack_parcel
 from nursery.order import Promise, PromiseLine
-from nursery.picking import record_pick, undo_pick
 from nursery.planned import PlanVersion
-from nursery.promise import confirm, reserve
-from nursery.propagation import accept_plan, plan_propagation
+from nursery.planning.propagation import accept_plan, plan_propagation
+from nursery.promising.promise import confirm, reserve
+from nursery.shed.handover import delivered, hand_over, pack_parcel
+from nursery.shed.picking import record_pick, undo_pick
 from nursery.stock import Lot
+from nursery.week import day_book
 from solver.run import Limits
 from tests.api.asking import answered
 from tests.api.server import tokens

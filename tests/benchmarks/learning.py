@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from nursery import fits
+from nursery.growing import fits
 from nursery.yields import Survival, chance_of_enough, log_chances, refit, start_trays
 
 CELLS, WANTED, LEVEL, BATCHES = 104, 2000, 0.9, 5

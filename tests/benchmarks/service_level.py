@@ -35,11 +35,10 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlmodel import Session, select
 
-from nursery.accepted import protocol_key
-from nursery.air import air_of
 from nursery.crop import Crop, Protocol
 from nursery.database import open_database, today
-from nursery.growth import (
+from nursery.growing.air import air_of
+from nursery.growing.growth import (
     growing_batches,
     growing_stages,
     parts,
@@ -47,8 +46,9 @@ from nursery.growth import (
     pooled_lots,
     survival_left,
 )
-from nursery.propagation_problem import build_problem, cells_of, life_demand, safe_flush
-from nursery.sowing import seed_book, survival_of, survivals
+from nursery.growing.sowing import seed_book, survival_of, survivals
+from nursery.planning.accepted import protocol_key
+from nursery.planning.propagation_problem import build_problem, cells_of, life_demand, safe_flush
 from nursery.weeks import Horizon, Week
 from nursery.yields import Survival
 from seed_demo import build

@@ -12,8 +12,8 @@ from sqlmodel import Session, select
 from nursery.batch import Batch, Quarantine
 from nursery.crop import Crop
 from nursery.database import Database
-from nursery.ledger import held
 from nursery.order import CustomerOrder
+from nursery.shed.ledger import held
 from nursery.stock import Movement
 from nursery.workbook import Report, RowFault
 from tests.nursery.small_workbook import FIRST_ROW, Tables, dump, load_tables, opened

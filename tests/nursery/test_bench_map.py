@@ -9,7 +9,12 @@ import pytest
 from sqlmodel import Session, select
 
 from nursery.batch import Batch
-from nursery.bench_map import (
+from nursery.bench_slot import BenchSlot
+from nursery.crop import TrayFormat
+from nursery.database import Database, today
+from nursery.errors import Fault
+from nursery.growing_area import Bench, GrowingArea
+from nursery.planning.bench_map import (
     BenchMap,
     Limits,
     Slot,
@@ -20,13 +25,8 @@ from nursery.bench_map import (
     set_apart,
     set_together,
 )
-from nursery.bench_problem import bench_book
-from nursery.bench_slot import BenchSlot
-from nursery.crop import TrayFormat
-from nursery.database import Database, today
-from nursery.errors import Fault
-from nursery.growing_area import Bench, GrowingArea
-from nursery.week_sheet import move_batch, start_batch
+from nursery.planning.bench_problem import bench_book
+from nursery.week.week_sheet import move_batch, start_batch
 from nursery.weeks import Week
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 from tests.nursery.test_week_sheet import CALTHA, MONDAY, THIS_WEEK, accepted, growing

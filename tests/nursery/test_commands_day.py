@@ -12,15 +12,15 @@ from pathlib import Path
 import pytest
 from sqlmodel import select
 
-from nursery import day_book
 from nursery.cli import main
 from nursery.database import Database
-from nursery.handover import hand_over, pack_parcel
 from nursery.order import PromiseLine
-from nursery.picking import record_pick
-from nursery.promise import confirm, reserve
-from nursery.propagation import plan_propagation
+from nursery.planning.propagation import plan_propagation
+from nursery.promising.promise import confirm, reserve
+from nursery.shed.handover import hand_over, pack_parcel
+from nursery.shed.picking import record_pick
 from nursery.stock import Lot
+from nursery.week import day_book
 from solver.run import Limits
 from tests.builders import crop_named, ready_lot
 from tests.shop import HERE, caltha, mild_nursery

@@ -8,13 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 from sqlmodel import Session, select
 
-from nursery.compare import ChangeKind, StartChange, changed_starts, compare
 from nursery.database import Database
 from nursery.errors import Refused
 from nursery.growing_area import Person
-from nursery.plan_report import judged
 from nursery.planned import PlanKind, PlanVersion
-from nursery.shocks import BenchPlaces, Outcome, Shock, Worker, effects
+from nursery.planning.compare import ChangeKind, StartChange, changed_starts, compare
+from nursery.planning.plan_report import judged
+from nursery.planning.shocks import BenchPlaces, Outcome, Shock, Worker, effects
 from nursery.weeks import Horizon, Week
 from solver.propagation import Area, Crop, Mother, Plan, Problem, Protocol, Stage, Start, cost
 from solver.rules_of_thumb import backward

@@ -6,11 +6,11 @@ import pytest
 from sqlmodel import Session, select
 
 from nursery.batch import Count
-from nursery.counting import as_expected, count, count_round
 from nursery.database import Database, now
 from nursery.errors import Refused
 from nursery.growing_area import Bench
-from nursery.ledger import make_lot, move
+from nursery.shed.counting import as_expected, count, count_round
+from nursery.shed.ledger import make_lot, move
 from nursery.stock import Lot, Moved, Movement
 from tests.builders import crop_named, ready_lot, small_nursery
 

@@ -61,6 +61,5 @@ def test_a_ledger_balance_below_nothing_is_refused_by_the_database_itself(db: Da
         )
 
 
-
 def _window(session: Session) -> tuple[date, date]:
     return today(session), today(session) + timedelta(days=20)

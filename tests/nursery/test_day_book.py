@@ -8,26 +8,26 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 from sqlmodel import Session, col, select
 
-from nursery import day_book
-from nursery.as_planned import Otherwise, done
 from nursery.batch import Batch, Count, Quarantine
 from nursery.bench_slot import BenchSlot
-from nursery.counting import count_round
 from nursery.crop import TrayFormat
 from nursery.database import Database
-from nursery.day_book import Booked, Said, batch_lines, day_lines, state_of
 from nursery.day_entry import DayAction, DayEntry
-from nursery.day_undo import last_entry, undo
 from nursery.errors import Fault, Refused
+from nursery.growing.recording import TAKEN_BACK
 from nursery.growing_area import Bench
-from nursery.ledger import balance, held, move
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
-from nursery.recording import TAKEN_BACK
 from nursery.records import FlushRecord, StageRecord
+from nursery.shed.counting import count_round
+from nursery.shed.ledger import balance, held, move
+from nursery.shed.veto import saleable
 from nursery.stock import Grade, Lot, Moved, Movement, Pool, VetoKind
-from nursery.veto import saleable
-from nursery.week_sheet import Task, TaskKind, week_sheet
+from nursery.week import day_book
+from nursery.week.as_planned import Otherwise, done
+from nursery.week.day_book import Booked, Said, batch_lines, day_lines, state_of
+from nursery.week.day_undo import last_entry, undo
+from nursery.week.week_sheet import Task, TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.builders import crop_named, ready_lot, small_nursery
 

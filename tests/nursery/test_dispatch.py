@@ -10,15 +10,13 @@ from hypothesis import strategies as st
 from sqlalchemy import delete
 from sqlmodel import Session, col, select
 
-from nursery.basket import Basket, BasketLine, Destination
 from nursery.batch import Batch, Count
 from nursery.carrier import CarrierService, ClosedAt, Closure
 from nursery.database import Database, now, site
-from nursery.dispatch import DispatchReport, accept, plan_dispatch
-from nursery.dispatch_facts import read_facts
-from nursery.dispatch_guard import promises_first
+from nursery.dispatching.dispatch import DispatchReport, accept, plan_dispatch
+from nursery.dispatching.dispatch_facts import read_facts
+from nursery.dispatching.dispatch_guard import promises_first
 from nursery.errors import Refused
-from nursery.ledger import record_count
 from nursery.order import (
     CustomerOrder,
     EventKind,
@@ -30,12 +28,14 @@ from nursery.order import (
     ShipDay,
     State,
 )
-from nursery.picking import pick_sheet, record_pick
 from nursery.planned import PlanVersion
-from nursery.promise import promise_order, reserve
+from nursery.promising.basket import Basket, BasketLine, Destination
+from nursery.promising.promise import promise_order, reserve
+from nursery.promising.supply import deficits
+from nursery.shed.ledger import record_count
+from nursery.shed.picking import pick_sheet, record_pick
+from nursery.shed.veto import set_veto
 from nursery.stock import Lot, Movement, VetoKind
-from nursery.supply import deficits
-from nursery.veto import set_veto
 from nursery.weather import Forecast
 from solver.dispatching.judge import cost, violations
 from solver.dispatching.problem import Plan, Problem

@@ -12,15 +12,14 @@ from hypothesis import strategies as st
 from sqlmodel import Session, select
 from vega_datasets import local_data
 
-from nursery.air import Air, air_of
 from nursery.batch import Batch, Quarantine
 from nursery.climate import Weather
 from nursery.clocks import NEVER
 from nursery.crop import AreaKind, Clock, Crop, Protocol, Stage, StageKind, TrayFormat
 from nursery.database import Database, today
 from nursery.errors import Fault
-from nursery.growing_area import Bench, GrowingArea
-from nursery.growth import (
+from nursery.growing.air import Air, air_of
+from nursery.growing.growth import (
     expected_lots,
     flush_left,
     last_sale_day,
@@ -28,7 +27,8 @@ from nursery.growth import (
     stage_progress,
     stage_weeks,
 )
-from nursery.ledger import make_lot, move, record_count
+from nursery.growing_area import Bench, GrowingArea
+from nursery.shed.ledger import make_lot, move, record_count
 from nursery.stock import Moved, Pool, Veto, VetoKind
 from nursery.weather import Forecast, MonthNormal, Station, WeatherDay
 from nursery.weeks import Horizon, Week

@@ -9,9 +9,9 @@ from sqlmodel import Session, select
 from nursery.access import IdempotencyKey, Role, Token, make_token
 from nursery.database import Database, now
 from nursery.errors import Refused
-from nursery.idempotent import once
 from nursery.order import Promise
-from nursery.promise import cancel, reserve
+from nursery.promising.idempotent import once
+from nursery.promising.promise import cancel, reserve
 from tests.builders import crop_named, ready_lot
 from tests.shop import HERE, MONDAY, caltha, mild_nursery
 

@@ -11,21 +11,21 @@ from hypothesis import strategies as st
 from sqlmodel import Session, col, select
 from typer.testing import CliRunner
 
-from nursery import fits
 from nursery.cli import app
 from nursery.crop import Stage, StageKind
 from nursery.database import Database, now, today
-from nursery.day_book import Said, start
-from nursery.day_undo import undo
 from nursery.errors import Fault
-from nursery.gap_up import gap_up
-from nursery.growth import expected_lots
-from nursery.learning import Learned, learned, use, use_book
-from nursery.ledger import held, record_count
-from nursery.propagation_problem import build_problem
+from nursery.growing import fits
+from nursery.growing.gap_up import gap_up
+from nursery.growing.growth import expected_lots
+from nursery.growing.learning import Learned, learned, use, use_book
+from nursery.planning.propagation_problem import build_problem
 from nursery.records import FlushRecord, LearnedUse, Quantity, StageRecord, TaskRecord
+from nursery.shed.ledger import held, record_count
 from nursery.stock import Pool
-from nursery.week_sheet import discard, move_batch, set_ready, start_batch
+from nursery.week.day_book import Said, start
+from nursery.week.day_undo import undo
+from nursery.week.week_sheet import discard, move_batch, set_ready, start_batch
 from nursery.yields import Survival, safe_plugs
 from tests.benchmarks.learning import (
     TRUTHS,

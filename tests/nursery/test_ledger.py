@@ -14,7 +14,7 @@ from sqlmodel import Session, col, select
 from nursery.batch import Batch, Count
 from nursery.database import Database, now
 from nursery.errors import Fault, Refused
-from nursery.ledger import balance, correct, held, make_lot, move, record_count
+from nursery.shed.ledger import balance, correct, held, make_lot, move, record_count
 from nursery.stock import Lot, Moved, Movement, Pool
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 

@@ -13,7 +13,7 @@ from sqlmodel import Session, select
 from nursery.batch import Batch
 from nursery.database import Database, site
 from nursery.errors import Fault
-from nursery.passport import CAUTION, passport
+from nursery.shed.passport import CAUTION, passport
 from tests.builders import crop_named, ready_lot, small_nursery
 
 MONDAY = date(2027, 3, 1)

@@ -11,14 +11,15 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Quarantine
 from nursery.carrier import CarrierService
-from nursery.counting import count_round
 from nursery.database import Database, now
 from nursery.errors import Refused
 from nursery.growing_area import Bench
-from nursery.ledger import balance, record_count
 from nursery.order import EventKind, Promise, PromiseEvent, PromiseLine, State
-from nursery.pick_sheet import trays_and_plugs
-from nursery.picking import (
+from nursery.promising.supply import supply
+from nursery.shed.counting import count_round
+from nursery.shed.ledger import balance, record_count
+from nursery.shed.pick_sheet import trays_and_plugs
+from nursery.shed.picking import (
     delivered,
     hand_over,
     not_collected,
@@ -29,9 +30,8 @@ from nursery.picking import (
     report_short,
     undo_pick,
 )
+from nursery.shed.veto import set_veto
 from nursery.stock import Lot, Moved, Movement, Pool, VetoKind
-from nursery.supply import supply
-from nursery.veto import set_veto
 from tests.builders import (
     crop_named,
     open_order,

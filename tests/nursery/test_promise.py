@@ -6,11 +6,11 @@ from datetime import date, timedelta
 import pytest
 from sqlmodel import Session, select
 
-from nursery.basket import Basket, BasketLine, Consent, Window
 from nursery.database import Database, now, site
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent, ShipDay, State
-from nursery.promise import (
+from nursery.promising.basket import Basket, BasketLine, Consent, Window
+from nursery.promising.promise import (
     amend,
     cancel,
     confirm,
@@ -21,9 +21,9 @@ from nursery.promise import (
     release,
     reserve,
 )
-from nursery.quote import OtherOptions, quote
+from nursery.promising.quote import OtherOptions, quote
+from nursery.promising.supply import available, deficits
 from nursery.stock import Lot, Pool
-from nursery.supply import available, deficits
 from tests.builders import crop_named, open_order, product_of, ready_lot
 from tests.flow_judge import oversold
 from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from sqlmodel import Session, select
 
-from nursery.basket import Basket, Destination
 from nursery.database import migrate, now, open_database, site
 from nursery.errors import Refused
 from nursery.order import Promise, PromiseEvent, State
-from nursery.promise import amend, cancel, confirm, lapse, re_date, release, reserve
-from nursery.supply import deficits
+from nursery.promising.basket import Basket, Destination
+from nursery.promising.promise import amend, cancel, confirm, lapse, re_date, release, reserve
+from nursery.promising.supply import deficits
 from tests.builders import crop_named, ready_lot
 from tests.flow_judge import oversold
 from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery

@@ -10,7 +10,7 @@ from sqlmodel import Session, select
 from nursery.access import Role, make_token
 from nursery.database import Database, now, site
 from nursery.order import Promise, State
-from nursery.promise import reserve
+from nursery.promising.promise import reserve
 from tests.builders import crop_named, ready_lot
 from tests.flow_judge import oversold
 from tests.racers import Job, Racers

@@ -13,25 +13,25 @@ from hypothesis import strategies as st
 from sqlmodel import Session, select
 from vega_datasets import local_data
 
-from nursery.assumptions import Assumption, assumed_text
 from nursery.batch import Batch, Quarantine
-from nursery.batch_work import start_batch
 from nursery.crop import AreaKind, Clock, Crop, Method, Protocol, Stage, StageKind, TrayFormat
 from nursery.database import Database, site
 from nursery.demand import Demand, DemandKind
 from nursery.errors import Fault, Refused
-from nursery.fingerprint import differences, fingerprint
+from nursery.growing.batch_work import start_batch
+from nursery.growing.growth import growing_stages
+from nursery.growing.sowing import survival_of
 from nursery.growing_area import Absence, Bench, Person
-from nursery.growth import growing_stages
-from nursery.ledger import move
 from nursery.mother_plant import MotherBlock, MotherPause, PauseKind
 from nursery.order import Promise, PromiseLine, State
-from nursery.plan_report import judged, report_of
-from nursery.plan_sensitivity import ProtocolFacts, assumptions_that_matter, part_of
 from nursery.planned import PlannedStart, PlanVersion
-from nursery.propagation import accept_plan, plan_propagation, stored_report
-from nursery.propagation_problem import TYPICAL_BATCHES, build_problem, safe_flush
-from nursery.sowing import survival_of
+from nursery.planning.assumptions import Assumption, assumed_text
+from nursery.planning.fingerprint import differences, fingerprint
+from nursery.planning.plan_report import judged, report_of
+from nursery.planning.plan_sensitivity import ProtocolFacts, assumptions_that_matter, part_of
+from nursery.planning.propagation import accept_plan, plan_propagation, stored_report
+from nursery.planning.propagation_problem import TYPICAL_BATCHES, build_problem, safe_flush
+from nursery.shed.ledger import move
 from nursery.stock import Moved, Pool
 from nursery.weather import Station, WeatherDay
 from nursery.weeks import Week

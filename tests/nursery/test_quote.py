@@ -7,13 +7,13 @@ import pytest
 from sqlalchemy import text
 from sqlmodel import Session, select
 
-from nursery.basket import Basket, BasketLine, Consent, Destination, Window
 from nursery.carrier import CarrierService, Transit, Zone, ZonePrefix
 from nursery.database import Database
 from nursery.errors import Refusal, Refused
 from nursery.order import Product
-from nursery.promise import reserve
-from nursery.quote import quote
+from nursery.promising.basket import Basket, BasketLine, Consent, Destination, Window
+from nursery.promising.promise import reserve
+from nursery.promising.quote import quote
 from nursery.stock import Pool
 from tests.builders import crop_named, product_of, ready_lot
 from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery

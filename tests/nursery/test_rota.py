@@ -10,18 +10,18 @@ import pytest
 from sqlmodel import Session, select
 from typer.testing import CliRunner
 
-from nursery.bench_map import Slot, bench_map
 from nursery.bench_slot import StandApart
 from nursery.cli import app
 from nursery.database import Database
 from nursery.errors import Fault
 from nursery.growing_area import Absence, GrowingArea, Person, Site
-from nursery.recurring import RecurringWork
-from nursery.rota import Rota, hot_days, people_in, rota
-from nursery.rota_tasks import MOST_MINUTES, TWO_PERSON_TRAYS, Work
+from nursery.planning.bench_map import Slot, bench_map
 from nursery.stock import Veto, VetoKind
 from nursery.weather import Forecast
-from nursery.week_sheet import week_sheet
+from nursery.week.recurring import RecurringWork
+from nursery.week.rota import Rota, hot_days, people_in, rota
+from nursery.week.rota_tasks import MOST_MINUTES, TWO_PERSON_TRAYS, Work
+from nursery.week.week_sheet import week_sheet
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 from tests.nursery.test_bench_map import on_bench
 from tests.nursery.test_week_sheet import CALTHA, MONDAY, THIS_WEEK, accepted

@@ -7,12 +7,12 @@ from statistics import NormalDist
 import pytest
 from sqlmodel import Session, select
 
-from nursery.basket import Limits, Window
 from nursery.carrier import CarrierService, ClosedAt, Closure, Transit, Zone
 from nursery.database import Database, now
 from nursery.growing_area import Site
 from nursery.order import ShipDay
-from nursery.ship_days import Ask, Reason, Way, judge, read_rules
+from nursery.promising.basket import Limits, Window
+from nursery.promising.ship_days import Ask, Reason, Way, judge, read_rules
 from nursery.weather import Forecast, MonthNormal, Station
 from tests.builders import set_clock
 from tests.shop import MONDAY, mild_nursery

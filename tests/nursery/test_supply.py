@@ -8,12 +8,12 @@ from sqlmodel import Session, select
 from nursery.batch import Batch, Quarantine
 from nursery.crop import Protocol
 from nursery.database import Database, now, site, today
-from nursery.growth import expected_lots
+from nursery.growing.growth import expected_lots
 from nursery.order import Promise, PromiseLine, State
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
-from nursery.planned_supply import planned_lots
+from nursery.promising.planned_supply import planned_lots
+from nursery.promising.supply import available, deficits, promisable, supply
 from nursery.stock import Lot, Moved, Movement, Pool, Veto, VetoKind
-from nursery.supply import available, deficits, promisable, supply
 from tests.builders import crop_named, open_order, product_of, ready_lot
 from tests.shop import MONDAY, mild_nursery
 

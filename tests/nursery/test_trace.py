@@ -5,16 +5,16 @@ from datetime import date, timedelta
 import orjson
 import pytest
 
-from nursery.counting import count
 from nursery.database import Database
 from nursery.errors import Refused
-from nursery.ledger import move
 from nursery.order import Product, State
-from nursery.picking import hand_over, record_pick, undo_pick
-from nursery.promise import promise_order
+from nursery.promising.promise import promise_order
+from nursery.shed.counting import count
+from nursery.shed.ledger import move
+from nursery.shed.picking import hand_over, record_pick, undo_pick
+from nursery.shed.trace import trace
+from nursery.shed.veto import set_veto, sign_off_veto
 from nursery.stock import Moved, VetoKind
-from nursery.trace import trace
-from nursery.veto import set_veto, sign_off_veto
 from tests.builders import crop_named, open_order, product_of, ready_lot, small_nursery
 
 MONDAY = date(2027, 10, 4)

@@ -12,11 +12,11 @@ from nursery.crop import AreaKind as Kind
 from nursery.crop import Method, StageKind, TrayFormat
 from nursery.database import Database, now, site
 from nursery.material import Material, MaterialKind, UsedFor
-from nursery.materials import CallOff, call_off, cell_cm3, working_day
 from nursery.order import Wrap
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
-from nursery.recurring import RecurringWork, rounds, usual_work, week_minutes
-from nursery.week_sheet import TaskKind, week_sheet
+from nursery.week.materials import CallOff, call_off, cell_cm3, working_day
+from nursery.week.recurring import RecurringWork, rounds, usual_work, week_minutes
+from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.builders import crop_named, open_order, product_of, small_nursery
 from tests.nursery.test_propagation_service import promise

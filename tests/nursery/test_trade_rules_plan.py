@@ -8,22 +8,22 @@ import pytest
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Quarantine
-from nursery.batch_work import start_batch
 from nursery.crop import AreaKind, Clock, Crop, Method, Protocol, Stage, StageKind, TrayFormat
 from nursery.database import Database, now, site
 from nursery.demand import Demand, DemandKind
 from nursery.errors import Refused
+from nursery.growing.batch_work import start_batch
+from nursery.growing.growth import expected_lots, pooled_lots
+from nursery.growing.leaving import plant_out
 from nursery.growing_area import Absence, Bench, GrowingArea, Person
-from nursery.growth import expected_lots, pooled_lots
-from nursery.leaving import plant_out
-from nursery.ledger import move, record_count
 from nursery.mother_plant import MotherBlock, MotherPause, PauseKind
-from nursery.plan_reasons import Reasons
-from nursery.plan_report import judged, seed_use
-from nursery.propagation_problem import build_problem, safe_flush
-from nursery.recurring import RecurringWork
+from nursery.planning.plan_reasons import Reasons
+from nursery.planning.plan_report import judged, seed_use
+from nursery.planning.propagation_problem import build_problem, safe_flush
 from nursery.seed import SeedLot
+from nursery.shed.ledger import move, record_count
 from nursery.stock import Moved
+from nursery.week.recurring import RecurringWork
 from nursery.weeks import Week
 from nursery.yields import Survival, chain, safe_plugs, safe_together
 from solver.propagation import Area, Plan, Problem, Start, cost, violations

@@ -11,22 +11,22 @@ from sqlmodel import Session, select
 from typer.testing import CliRunner
 
 from nursery.batch import Batch, Quarantine
-from nursery.batch_work import set_ready
 from nursery.cli import app
-from nursery.cold import days_left, hold_cold
 from nursery.crop import Crop
 from nursery.database import Database, site
 from nursery.errors import Refusal, Refused
-from nursery.gap_up import gap_up
-from nursery.glut import glut_advice
-from nursery.leaving import plant_out, pot_on, regrade, sell_at_gate
-from nursery.ledger import balance, held
+from nursery.growing.batch_work import set_ready
+from nursery.growing.cold import days_left, hold_cold
+from nursery.growing.gap_up import gap_up
+from nursery.growing.leaving import plant_out, pot_on, regrade, sell_at_gate
 from nursery.order import Product
+from nursery.promising.supply import available
+from nursery.shed.ledger import balance, held
+from nursery.shed.trace import trace
+from nursery.shed.veto import set_veto
 from nursery.stock import ColdHold, Grade, Lot, Moved, Movement, Pool, VetoKind
-from nursery.supply import available
-from nursery.trace import trace
-from nursery.veto import set_veto
-from nursery.week_sheet import TaskKind, week_sheet
+from nursery.week.glut import glut_advice
+from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.builders import crop_named, open_order, product_of, ready_lot, set_clock, small_nursery
 from tests.nursery.small_workbook import load_tables, opened

@@ -8,10 +8,9 @@ from sqlmodel import Session
 from nursery.batch import Quarantine
 from nursery.database import Database
 from nursery.errors import Fault, Refused
-from nursery.ledger import make_lot
-from nursery.stock import Lot, VetoKind
-from nursery.supply import available
-from nursery.veto import (
+from nursery.promising.supply import available
+from nursery.shed.ledger import make_lot
+from nursery.shed.veto import (
     correct_earliest_end,
     freeze_linked,
     linked_batches,
@@ -21,6 +20,7 @@ from nursery.veto import (
     unsigned,
     why_not,
 )
+from nursery.stock import Lot, VetoKind
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 
 MONDAY = date(2027, 3, 1)

@@ -5,19 +5,19 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlmodel import Session, select
 
-from nursery import day_book
 from nursery.batch import Batch
 from nursery.crop import TrayFormat
 from nursery.database import Database, now
-from nursery.day_undo import undo
 from nursery.growing_area import Bench, GrowingArea, Site
 from nursery.material import Material, MaterialKind, UsedFor
 from nursery.mother_plant import MotherBlock
 from nursery.order import Promise, PromiseLine, State
+from nursery.shed.veto import sign_off_veto
 from nursery.stock import Pool, Veto, VetoKind
-from nursery.veto import sign_off_veto
-from nursery.warnings import Urgency, Warning, WarningKind, warnings
 from nursery.weather import Forecast, MonthNormal
+from nursery.week import day_book
+from nursery.week.day_undo import undo
+from nursery.week.warnings import Urgency, Warning, WarningKind, warnings
 from tests.builders import (
     crop_named,
     open_order,

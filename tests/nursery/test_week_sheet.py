@@ -9,14 +9,14 @@ from nursery.batch import Batch, Count, Quarantine
 from nursery.crop import Crop, Method, StageKind, TrayFormat
 from nursery.database import Database
 from nursery.errors import Refused
+from nursery.growing.hardening import hardening_off
 from nursery.growing_area import Bench
-from nursery.hardening import hardening_off
-from nursery.ledger import balance, held, move
 from nursery.mother_plant import MotherBlock, MotherPause, PauseKind
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.shed.ledger import balance, held, move
 from nursery.stock import Moved, Movement, Veto, VetoKind
 from nursery.weather import Forecast, WeatherDay
-from nursery.week_sheet import (
+from nursery.week.week_sheet import (
     Task,
     TaskKind,
     WeekSheet,

@@ -13,8 +13,8 @@ from nursery.batch import Batch, Count
 from nursery.crop import Crop, Stage
 from nursery.database import Database, migrate, open_database
 from nursery.growing_area import Bench, GrowingArea, Site
-from nursery.ledger import held, move
 from nursery.order import CustomerOrder, Product, Promise, State
+from nursery.shed.ledger import held, move
 from nursery.stock import Lot, Moved, Movement, Pool
 from nursery.workbook import SHEETS, export, load, write_template, write_workbook
 from nursery.workbook.reading import read_book
@@ -76,7 +76,7 @@ def test_every_field_that_a_nursery_types_stands_in_its_sheet() -> None:
         ("Lots", "plugs"),  # by counts
         ("Orders", "zone_id"),  # by postcode
         ("Past stages", "from_sequence"),  # where the ledger stood, for its own batches
-        ("Protocols", "learned_flush"),  # decided on (nursery.learning), never typed
+        ("Protocols", "learned_flush"),  # decided on (nursery.growing.learning), never typed
         *(("Stages", f"learned_{what}") for what in ("survival", "overdispersion")),
         *(("Stages", f"learned_{what}") for what in ("minutes", "days")),
     }

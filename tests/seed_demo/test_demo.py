@@ -17,8 +17,8 @@ from nursery.crop import Crop
 from nursery.database import Database, open_database
 from nursery.errors import Fault
 from nursery.order import Promise, PromiseLine, State
+from nursery.promising.supply import deficits
 from nursery.stock import Lot, Movement
-from nursery.supply import deficits
 from nursery.workbook import load
 from seed_demo import build, run_demo
 from seed_demo.build import DATABASE, WORKBOOK, read_tokens

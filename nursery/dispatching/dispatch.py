@@ -1,0 +1,354 @@
+"""On which day does each open order leave, who is told of another day, and why?
+
+The plan is solved with no transaction open. Then, in one transaction and under the locks, the
+facts are read again and the plan is judged by them: orders that went away are dropped, and if it
+no longer fits it is solved again on the new facts. A plan that fits is stored as a version;
+accepting it gives promises to orders that had none, and another day, with the reason in the
+customer's words, to promises that cannot keep theirs.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+
+import orjson
+from sqlalchemy import func
+from sqlmodel import Session, col, select
+
+from nursery.database import Database, now
+from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, Waiting, read_facts
+from nursery.dispatching.dispatch_guard import promises_first
+from nursery.dispatching.dispatch_reasons import Reasons
+from nursery.errors import Fault, Refusal, Refused
+from nursery.locks import lock_pools, lock_ship_days
+from nursery.planned import PlanKind, PlanVersion
+from nursery.promising.promise import promise_order, re_date
+from nursery.promising.quote import Desk
+from solver.dispatching.judge import cost, violations
+from solver.dispatching.problem import Plan, Problem
+from solver.dispatching.solve import solve
+from solver.first_come import first_come
+from solver.run import Limits, Outcome
+
+_FIRST = 100
+"""By how much a promise without a day weighs more in the second solve."""
+_TRIES = 3
+"""How often a plan is solved again because the shop sold something meanwhile."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ship:
+    """An order that leaves: on which day, by which service. `late_days` after the day promised
+    first, or (without a promise) after the first day that was open for it."""
+
+    reference: str
+    promise_id: int | None
+    ship_on: date
+    service: str
+    late_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A promise that gets another day; `reason` in words for the customer."""
+
+    reference: str
+    promise_id: int
+    from_day: date
+    to_day: date
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unshipped:
+    """An order for which there is no day: the first thing in its way."""
+
+    reference: str
+    promise_id: int | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class DispatchReport:
+    """What does the dispatch decide? Costs in cents.
+
+    `first_come_cost` is what serving first come, first served would cost, promises staying where
+    they can. A `bound` of 0 proves nothing. `seconds` is the time of the solve.
+    """
+
+    version: int
+    accepted: bool
+    first_day: date
+    ships: tuple[Ship, ...]
+    moved: tuple[Moved, ...]
+    unshipped: tuple[Unshipped, ...]
+    cost: int
+    bound: int
+    first_come_cost: int
+    seconds: float
+
+    @property
+    def orders(self) -> int:
+        """How many orders were there to dispatch?"""
+        return len(self.ships) + len(self.unshipped)
+
+    @property
+    def dispatched(self) -> int:
+        """How many of them leave?"""
+        return len(self.ships)
+
+    @property
+    def late(self) -> int:
+        """How many leave after their first day?"""
+        return sum(ship.late_days > 0 for ship in self.ships)
+
+    def to_json(self) -> str:
+        """The report for other programs."""
+        counts = {"orders": self.orders, "dispatched": self.dispatched, "late": self.late}
+        return orjson.dumps({**counts, **asdict(self)}, option=orjson.OPT_INDENT_2).decode()
+
+
+def plan_dispatch(
+    db: Database,
+    limits: Limits,
+    actor: str,
+    accept_it: bool = True,
+    near_days: int = NEAR_DAYS,
+    costs: Costs | None = None,
+) -> DispatchReport:
+    """On which day does each open order leave, as the books stand now?
+
+    Reads, solves with no transaction open, reads again, judges, stores a version; `accept_it`
+    also carries it out in that same transaction. Raises Refused ("plan_no_longer_fits") where
+    the books changed under every one of a few solves: run it again when the shop is quieter.
+    """
+    said: list[str] = []
+    for _ in range(_TRIES):
+        with db.reading() as session:
+            facts = read_facts(session, near_days, costs)
+        outcome = _solve(facts, limits)
+        with db.writing() as session:
+            fresh = _locked_facts(session, outcome.found(), facts, near_days, costs)
+            plan, said = _still_fits(fresh, outcome.found(), facts.first_day, facts.accepted)
+            if not said:
+                version = _store(session, facts, fresh, plan, outcome)
+                return _carry_out(session, version, fresh, plan, actor if accept_it else None)
+    raise Refused(
+        Refusal("plan_no_longer_fits", "; ".join(said[:3]), "plan", "plan the dispatch again")
+    )
+
+
+def accept(session: Session, version: int, actor: str) -> DispatchReport:
+    """What happens when this stored dispatch is carried out now?
+
+    The facts are read again. Raises `Fault` for a version that is not there, Refused: "accepted"
+    (before), "plan_no_longer_fits" with what changed.
+    """
+    row = _version(session, version)
+    if row.accepted_at is not None:
+        message = f"dispatch {version} was accepted by {row.accepted_by}"
+        raise Refused(Refusal("accepted", message, "version", "plan the dispatch again"))
+    before, plan = Problem.from_json(row.problem), Plan.from_json(row.plan)
+    costs = _costs_of(before)
+    facts = read_facts(session, row.periods, costs)
+    fresh = _locked_facts(session, plan, facts, row.periods, costs)
+    plan, said = _still_fits(fresh, plan, row.first_day, _made_on_top_of(session, row))
+    if said:
+        raise Refused(
+            Refusal("plan_no_longer_fits", "; ".join(said[:3]), "version", "plan it again")
+        )
+    return _carry_out(session, row, fresh, plan, actor)
+
+
+def _locked_facts(
+    session: Session, plan: Plan, facts: Facts, near_days: int, costs: Costs | None
+) -> Facts:
+    """The facts as nobody else can change them any more, locks taken in the one order."""
+    lock_pools(session, facts.desk.pools)
+    days = {facts.day(index) for index in plan.ships.values()}
+    kept = {each.ship_on for each in facts.waiting.values() if each.ship_on is not None}
+    lock_ship_days(session, days | kept)
+    return read_facts(session, near_days, costs)
+
+
+def _solve(facts: Facts, limits: Limits) -> Outcome[Plan]:
+    """The plan; solved once more where a promise got no day, with that promise before others."""
+    outcome = solve(facts.problem, limits)
+    left = {key for key, each in facts.waiting.items() if each.promise_id is not None}
+    left -= set(outcome.found().ships)
+    if not left or (limits.stop is not None and limits.stop.is_set()):
+        return outcome
+    first = tuple(
+        replace(order, weight=order.weight * _FIRST) if order.key in left else order
+        for order in facts.problem.orders
+    )
+    again = solve(replace(facts.problem, orders=first), limits)
+    seconds = outcome.seconds + again.seconds
+    return replace(outcome, plan=again.found(), cost=again.cost, seconds=seconds)
+
+
+def _still_fits(fresh: Facts, plan: Plan, first_day: date, accepted: int) -> tuple[Plan, list[str]]:
+    """The plan as it fits the fresh facts, or what stands against it now."""
+    if fresh.first_day != first_day:
+        return plan, [f"it was made for {first_day}, today is {fresh.first_day}"]
+    if fresh.accepted != accepted:
+        return plan, [f"dispatch {fresh.accepted} was accepted meanwhile"]
+    plan = promises_first(fresh, plan)
+    return plan, violations(fresh.problem, plan)
+
+
+def _store(
+    session: Session, facts: Facts, fresh: Facts, plan: Plan, outcome: Outcome[Plan]
+) -> PlanVersion:
+    last = select(func.max(PlanVersion.version)).where(PlanVersion.kind == PlanKind.DISPATCH)
+    judged = cost(fresh.problem, plan)
+    # A bound is proven for the data that were solved, not for what changed since.
+    bound = outcome.bound if fresh.fingerprint == facts.fingerprint else None
+    row = PlanVersion(
+        kind=PlanKind.DISPATCH,
+        version=int(session.exec(last).one() or 0) + 1,
+        made_at=now(session),
+        first_day=fresh.first_day,
+        periods=fresh.days,
+        fingerprint=fresh.fingerprint,
+        problem=fresh.problem.to_json(),
+        plan=replace(plan, cost=judged, bound=bound).to_json(),
+        cost=judged,
+        bound=bound or 0,
+        rule_of_thumb_cost=cost(fresh.problem, first_come(fresh.problem, keep=True)),
+        seconds=outcome.seconds,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def _carry_out(
+    session: Session, row: PlanVersion, facts: Facts, plan: Plan, actor: str | None
+) -> DispatchReport:
+    """The report of the plan; with an actor its promises are written as well."""
+    if actor is not None and not actor.strip():
+        raise Fault("Dispatch", "a plan is accepted by somebody", actor, "say who accepts it")
+    made = _report(row, facts, plan, actor is not None)
+    if actor is None:
+        return made
+    promised = _write(session, facts, plan, {m.promise_id: m.reason for m in made.moved}, actor)
+    row.accepted_at, row.accepted_by = now(session), actor
+    session.add(row)
+    session.flush()
+    ships = tuple(
+        replace(ship, promise_id=promised.get(ship.reference, ship.promise_id))
+        for ship in made.ships
+    )
+    return replace(made, ships=ships)
+
+
+def _write(
+    session: Session, facts: Facts, plan: Plan, reasons: Mapping[int, str], actor: str
+) -> dict[str, int]:
+    """Promises for orders that had none, other days for those that move; in order of ship day."""
+    changes = sorted(_changes(facts, plan), key=lambda change: (change[1], change[0].key))
+    desk = _without(facts, plan, {each.key for each, _ in changes})
+    made: dict[str, int] = {}
+    for each, day in changes:
+        service = each.services[day]
+        if each.promise_id is None:
+            promise = promise_order(session, each.order_id, day, service, actor, True, desk)
+            made[each.reference] = promise.id or 0
+        else:
+            why = reasons.get(each.promise_id, "Your parcel goes with another carrier service.")
+            re_date(session, each.promise_id, day, service, actor, why, True, desk)
+        desk = _with(desk, each, day)
+    return made
+
+
+def _changes(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, date]]:
+    """The orders for which something is written, with their ship day."""
+    for key, index in plan.ships.items():
+        each, day = facts.waiting[key], facts.day(index)
+        if each.fixed:
+            continue
+        if each.promise_id is None or day != each.ship_on or each.services[day] != each.service:
+            yield each, day
+
+
+def _without(facts: Facts, plan: Plan, changed: set[str]) -> Desk:
+    """The desk with the commitments of those orders alone that stay as they are."""
+    pools = {
+        pool: replace(held, committed=held.committed * 0) for pool, held in facts.desk.pools.items()
+    }
+    desk = replace(facts.desk, pools=pools)
+    for key, each in facts.waiting.items():
+        if key not in changed and each.ship_on is not None:
+            desk = _with(desk, each, max(each.ship_on, facts.first_day))
+    return desk
+
+
+def _with(desk: Desk, each: Waiting, day: date) -> Desk:
+    pools = dict(desk.pools)
+    for pool, plugs in each.parcel.plugs.items():
+        pools[pool] = pools[pool].after(day, plugs)
+    return replace(desk, pools=pools)
+
+
+def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> DispatchReport:
+    reasons = Reasons(facts, plan)
+    ships, moved, unshipped = [], [], []
+    for key, each in sorted(facts.waiting.items()):
+        if each.fixed:
+            continue
+        index = plan.ships.get(key)
+        if index is None:
+            unshipped.append(Unshipped(each.reference, each.promise_id, reasons.unshipped(each)))
+            continue
+        day = facts.day(index)
+        late = max(0, index - facts.problem.order_of[key].first_day)
+        ships.append(Ship(each.reference, each.promise_id, day, each.services[day], late))
+        if each.promise_id is not None and each.ship_on is not None and day != each.ship_on:
+            why = reasons.moved(each, each.ship_on)
+            moved.append(Moved(each.reference, each.promise_id, each.ship_on, day, why))
+    never = [Unshipped(reference, None, why) for reference, why in facts.never]
+    return DispatchReport(
+        version=row.version,
+        accepted=accepted,
+        first_day=facts.first_day,
+        ships=tuple(ships),
+        moved=tuple(moved),
+        unshipped=(*unshipped, *never),
+        cost=row.cost,
+        bound=row.bound,
+        first_come_cost=row.rule_of_thumb_cost,
+        seconds=row.seconds,
+    )
+
+
+def _version(session: Session, version: int) -> PlanVersion:
+    row = session.exec(
+        select(PlanVersion).where(
+            PlanVersion.kind == PlanKind.DISPATCH, PlanVersion.version == version
+        )
+    ).first()
+    if row is None:
+        raise Fault(f"Dispatch {version}", "there is no such plan", version, "list the plans")
+    return row
+
+
+def _made_on_top_of(session: Session, row: PlanVersion) -> int:
+    """The dispatch that was accepted last when this one was made."""
+    query = select(func.max(PlanVersion.version)).where(
+        PlanVersion.kind == PlanKind.DISPATCH,
+        col(PlanVersion.accepted_at) <= row.made_at,
+    )
+    return int(session.exec(query).one() or 0)
+
+
+def _costs_of(problem: Problem) -> Costs:
+    """The costs that a stored problem was made with."""
+    late, re_date = problem.late_cost, problem.re_date_cost
+    return Costs(
+        overload=problem.overload_cost,
+        late=late,
+        unshipped=problem.unshipped_cost - late * problem.days - re_date,
+        re_date=re_date,
+        age=problem.age_cost,
+    )

@@ -1,0 +1,380 @@
+"""Which orders wait, on which days may each leave, and which plugs are there? For the dispatch.
+
+The database is turned into a `solver.dispatching.Problem`: days count from today, plugs are what
+may be promised (`promising.supply`), open days are what calendars, transit, heat and frost and the
+customer's window leave open (`promising.ship_days`). Orders without a promise take any open day.
+A confirmed promise keeps its day or is moved. Reserved and part-picked ones stay where they are;
+parcels that are picked or gone only take up their packing minutes.
+"""
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import NamedTuple
+
+from sqlalchemy import func
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, col, select
+
+from nursery.database import now, site, today
+from nursery.order import (
+    CustomerOrder,
+    OrderLine,
+    Product,
+    Promise,
+    PromiseLine,
+    State,
+)
+from nursery.planned import PlanKind, PlanVersion
+from nursery.promising.basket import Item, Limits, Parcel, Window, items_of, parcel_of
+from nursery.promising.promise import orders_without_promise
+from nursery.promising.promise_rows import window_of
+from nursery.promising.quote import Desk, open_desk
+from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge
+from nursery.promising.supply import PoolSupply, holding
+from nursery.stock import Pool
+from solver.dispatching.problem import Line, Lot, Order, Problem
+from solver.dispatching.problem import Pool as ProblemPool
+
+NEAR_DAYS = 60
+"""How far the dispatch looks ahead, where promises do not reach further. A setting."""
+
+GONE = (State.PICKED, State.HANDED_OVER, State.DELIVERED, State.NOT_COLLECTED)
+_NOT_AGAINST_ANY = frozenset({"packing_full"})
+"""Reasons that do not close a day here: packing minutes may be overrun, at a price."""
+_NOT_AGAINST_KEPT = frozenset({"packing_full", "cut_off", "uncertain", "horizon"})
+"""Reasons that do not close the day which is promised already: it was open when it was given."""
+_FIXED_WEIGHT = 100
+"""What stays where it is must not make room for another order."""
+_AFTER_LAST = 14
+"""Days after the last promise that are looked at: a promise there may have to move."""
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What does a bad day cost, in cents? Estimates: settings of the nursery.
+
+    Late and unshipped are a day and an order, each times the order's weight; `unshipped` comes on
+    top of the latest day there is, so that late is always better than never.
+    """
+
+    overload: int = 60
+    late: int = 80
+    unshipped: int = 2500
+    re_date: int = 150
+    age: int = 1
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """One order of the dispatch: what it wants, where it stands, how it may leave.
+
+    `services` names the carrier service of each open day; `closed` why the others are not open.
+    `fixed` ones stay where they are and nothing is written about them.
+    """
+
+    key: str
+    reference: str
+    order_id: int
+    zone_id: int
+    promise_id: int | None
+    parcel: Parcel
+    weight: int
+    ship_on: date | None
+    first_on: date | None
+    service: str
+    services: Mapping[date, str]
+    closed: Mapping[date, tuple[Reason, ...]]
+    fixed: bool
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Everything a dispatch is made from, read at one moment.
+
+    `never` has the orders that cannot even be asked about, with the reason; `accepted` is the
+    version of the dispatch that was accepted last, 0 where there is none.
+    """
+
+    first_day: date
+    days: int
+    problem: Problem
+    waiting: Mapping[str, Waiting]
+    never: tuple[tuple[str, str], ...]
+    desk: Desk
+    accepted: int
+
+    @property
+    def fingerprint(self) -> str:
+        """Which digest does the data have?"""
+        return hashlib.sha256(self.problem.to_json().encode()).hexdigest()
+
+    def day(self, index: int) -> date:
+        """Which date is this day of the problem?"""
+        return self.first_day + timedelta(days=index)
+
+    def index(self, day: date) -> int:
+        """Which day of the problem is this date?"""
+        return (day - self.first_day).days
+
+
+class _Raw(NamedTuple):
+    """An order as the rows have it, before its days are judged."""
+
+    order: CustomerOrder
+    promise: Promise | None
+    parcel: Parcel
+    fixed: bool
+
+    @property
+    def key(self) -> str:
+        return f"{self.order.reference}#{self.promise.id if self.promise else 0}"
+
+
+def read_facts(session: Session, near_days: int = NEAR_DAYS, costs: Costs | None = None) -> Facts:
+    """What is the dispatch made from now? Raises Refused where no calendar is known."""
+    first = today(session)
+    promises, orders = _promises(session), _unpromised(session)
+    items = _items(session, promises, orders)
+    raw = [_kept(session, promise, items) for promise in promises]
+    never: list[tuple[str, str]] = []
+    for order in orders:
+        why = _never(order, items)
+        if why is None:
+            raw.append(_Raw(order, None, _whole(session, order, items), False))
+        else:
+            never.append((order.reference, why))
+    far = max([each.promise.ship_on for each in raw if each.promise] + [first])
+    days = max(near_days, (far - first).days + 1 + _AFTER_LAST)
+    zones = {each.order.zone_id for each in raw}
+    pools = {pool for each in raw for pool in each.parcel.plugs}
+    desk = open_desk(session, zones, pools, first + timedelta(days=days - 1))
+    judged, prices = _Days(desk.rules, first, days, {}), costs or Costs()
+    waiting = {each.key: _waiting(each, judged) for each in raw}
+    problem = Problem(
+        days=days,
+        pools=tuple(_pool(held, judged) for _, held in sorted(desk.pools.items())),
+        orders=tuple(_order(each, first) for each in waiting.values()),
+        minutes=_minutes(session, judged),
+        overload_cost=prices.overload,
+        late_cost=prices.late,
+        unshipped_cost=prices.unshipped + prices.late * days + prices.re_date,
+        re_date_cost=prices.re_date,
+        age_cost=prices.age,
+        name=f"dispatch of {first}",
+    )
+    return Facts(first, days, problem, waiting, tuple(never), desk, _accepted(session))
+
+
+def pool_key(pool_id: int) -> str:
+    """What is this pool called in the problem?"""
+    return f"pool-{pool_id}"
+
+
+def _accepted(session: Session) -> int:
+    query = select(func.max(PlanVersion.version)).where(
+        PlanVersion.kind == PlanKind.DISPATCH, col(PlanVersion.accepted_at).is_not(None)
+    )
+    return int(session.exec(query).one() or 0)
+
+
+def _promises(session: Session) -> Sequence[Promise]:
+    """Promises that hold plugs and a day, confirmed or reserved."""
+    return session.exec(
+        select(Promise)
+        .where(holding(now(session)))
+        .options(
+            selectinload(Promise.order),  # type: ignore[arg-type]
+            selectinload(Promise.service),  # type: ignore[arg-type]
+            selectinload(Promise.lines)  # type: ignore[arg-type]
+            .selectinload(PromiseLine.product)  # type: ignore[arg-type]
+            .selectinload(Product.wrap),  # type: ignore[arg-type]
+        )
+        .order_by(col(Promise.id)),
+        execution_options={"populate_existing": True},
+    ).all()
+
+
+def _unpromised(session: Session) -> Sequence[CustomerOrder]:
+    """Orders that never had a promise, oldest first."""
+    return session.exec(
+        select(CustomerOrder)
+        .where(col(CustomerOrder.id).in_(orders_without_promise(session)))
+        .options(
+            selectinload(CustomerOrder.zone),  # type: ignore[arg-type]
+            selectinload(CustomerOrder.lines)  # type: ignore[arg-type]
+            .selectinload(OrderLine.product)  # type: ignore[arg-type]
+            .selectinload(Product.wrap),  # type: ignore[arg-type]
+        )
+        .order_by(col(CustomerOrder.placed_at), col(CustomerOrder.id))
+    ).all()
+
+
+def _items(
+    session: Session, promises: Sequence[Promise], orders: Sequence[CustomerOrder]
+) -> dict[int, Item]:
+    """One of each product that is wanted, by product id; none for crops without stock."""
+    wanted = {line.product_id: line.product for promise in promises for line in promise.lines}
+    wanted |= {line.product_id: line.product for order in orders for line in order.lines}
+    stocked = set(session.exec(select(Pool.crop_id, Pool.grade)))
+    there = [(p, 1) for p in wanted.values() if (p.crop_id, p.grade) in stocked]
+    return {item.product_id: item for item in items_of(session, there)}
+
+
+def _never(order: CustomerOrder, items: Mapping[int, Item]) -> str | None:
+    """Why can nobody even look for a day for this order?"""
+    if order.zone.blocked:
+        return f"Nothing is sent to {order.zone.name}: {order.zone.blocked}"
+    lacking = [line.product.code for line in order.lines if line.product_id not in items]
+    return f"There is no stock of {', '.join(lacking)} yet" if lacking else None
+
+
+def _whole(session: Session, order: CustomerOrder, items: Mapping[int, Item]) -> Parcel:
+    found = [(items[line.product_id], line.quantity) for line in order.lines]
+    return parcel_of(
+        site(session),
+        [replace(item, quantity=n, plugs=n * item.plugs) for item, n in found],
+    )
+
+
+def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> _Raw:
+    """A promise with what is left to pick of it."""
+    left = [
+        replace(
+            items[line.product_id],
+            quantity=line.quantity,
+            plugs=line.plugs - line.picked,
+            pool_id=line.pool_id,
+        )
+        for line in promise.lines
+    ]
+    started = any(line.picked for line in promise.lines)
+    parcel = replace(parcel_of(site(session), left), minutes=promise.minutes)
+    return _Raw(promise.order, promise, parcel, started or promise.state == State.RESERVED)
+
+
+@dataclass(frozen=True)
+class _Days:
+    """Which days are open to whom? Parcels of one zone, limits and window are judged once."""
+
+    rules: Rules
+    first: date
+    days: int
+    known: dict[tuple[int, Limits, Window], list[tuple[date, list[Way], tuple[Reason, ...]]]]
+
+    def of(
+        self, zone_id: int, limits: Limits, window: Window
+    ) -> list[tuple[date, list[Way], tuple[Reason, ...]]]:
+        """Every day with its ways, open or closed, and the reasons of lanes that have none."""
+        key = (zone_id, limits, window)
+        if key not in self.known:
+            ask = Ask(limits, 0, window)
+            self.known[key] = [self._judge(zone_id, day, ask) for day in self._all()]
+        return self.known[key]
+
+    def _all(self) -> Iterator[date]:
+        return (self.first + timedelta(days=i) for i in range(self.days))
+
+    def _judge(
+        self, zone_id: int, day: date, ask: Ask
+    ) -> tuple[date, list[Way], tuple[Reason, ...]]:
+        found = [judge(self.rules, lane, day, ask) for lane in self.rules.lanes[zone_id]]
+        ways = [each for each in found if isinstance(each, Way)]
+        bare = tuple(why for each in found if not isinstance(each, Way) for why in each)
+        return day, ways, bare
+
+    def packed_by(self, day: date) -> date:
+        """On which day at the latest are plugs that leave on this day taken off the bench?"""
+        legs = [self.rules.leg(lane, day) for lanes in self.rules.lanes.values() for lane in lanes]
+        return min((leg.pack_on for leg in legs if not isinstance(leg, Reason)), default=day)
+
+
+def _waiting(raw: _Raw, judged: _Days) -> Waiting:
+    order, promise = raw.order, raw.promise
+    kept = promise.ship_on if promise else None
+    service = promise.service.name if promise else ""
+    services: dict[date, str] = {}
+    closed: dict[date, tuple[Reason, ...]] = {}
+    for day, ways, bare in judged.of(order.zone_id, raw.parcel.limits, window_of(order)):
+        soft = _NOT_AGAINST_KEPT if day == kept else _NOT_AGAINST_ANY
+        good = [way for way in ways if all(why.code in soft for why in way.reasons)]
+        if good:
+            services[day] = min(good, key=lambda way: _best(way, service)).lane.service
+        else:
+            hard = [why for way in ways for why in way.reasons if why.code not in soft]
+            closed[day] = tuple(dict.fromkeys([*hard, *bare]))
+    return Waiting(
+        key=raw.key,
+        reference=order.reference,
+        order_id=order.id or 0,
+        zone_id=order.zone_id,
+        promise_id=promise.id if promise else None,
+        parcel=raw.parcel,
+        weight=order.weight,
+        ship_on=kept,
+        first_on=promise.first_ship_on if promise else None,
+        service=service,
+        services=services,
+        closed=closed,
+        fixed=raw.fixed,
+    )
+
+
+def _best(way: Way, service: str) -> tuple[bool, date, int, str]:
+    """The promised service before others, then the earlier arrival, then the lower price."""
+    lane = way.lane
+    return (lane.service != service, way.arrives_until, lane.price_cents, lane.service)
+
+
+def _order(each: Waiting, first: date) -> Order:
+    """The order as the problem has it. Overdue promises have no day left to keep."""
+    open_days = [(day - first).days for day in sorted(each.services)]
+    kept = None if each.ship_on is None else (each.ship_on - first).days
+    if each.fixed and kept is not None:
+        open_days = [max(0, kept)]
+    wished = open_days[0] if open_days else 0
+    return Order(
+        key=each.key,
+        lines=tuple(Line(pool_key(pool), plugs) for pool, plugs in each.parcel.plugs.items()),
+        open_days=tuple(open_days),
+        first_day=wished if each.first_on is None else (each.first_on - first).days,
+        weight=each.weight * (_FIXED_WEIGHT if each.fixed else 1),
+        kept_day=kept if kept is not None and kept >= 0 else None,
+        minutes=each.parcel.minutes,
+    )
+
+
+def _pool(held: PoolSupply, judged: _Days) -> ProblemPool:
+    """The pool's lots, cut to the days. A lot serves ship days whose pack day finds it ready."""
+    last = judged.days - 1
+    lots = []
+    for i, (ready, until, plugs) in enumerate(
+        zip(held.ready.tolist(), held.last_sale.tolist(), held.plugs.tolist(), strict=True)
+    ):
+        from_day = _first_ship_day(max(0, ready), judged)
+        if plugs and until >= 0 and from_day is not None and from_day <= until:
+            lots.append(Lot(f"lot-{held.pool_id}-{i}", from_day, min(until, last), plugs))
+    return ProblemPool(pool_key(held.pool_id), tuple(lots))
+
+
+def _first_ship_day(ready: int, judged: _Days) -> int | None:
+    """The first day to ship for which packing does not start before plugs are ready."""
+    for index in range(ready, judged.days):
+        day = judged.first + timedelta(days=index)
+        if ready == 0 or judged.packed_by(day) >= judged.first + timedelta(days=ready):
+            return index
+    return None
+
+
+def _minutes(session: Session, judged: _Days) -> tuple[int, ...]:
+    """Packing minutes of each day less those of parcels that are picked or gone."""
+    query = (
+        select(col(Promise.ship_on), func.sum(col(Promise.minutes)))
+        .where(col(Promise.ship_on) >= judged.first, col(Promise.state).in_(GONE))
+        .group_by(col(Promise.ship_on))
+    )
+    gone = {day: int(minutes) for day, minutes in session.exec(query)}
+    rules = judged.rules
+    days = (judged.first + timedelta(days=i) for i in range(judged.days))
+    return tuple(max(0, rules.room.get(d, rules.usual_room) - gone.get(d, 0)) for d in days)

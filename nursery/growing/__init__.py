@@ -1,0 +1,1 @@
+"""How batches grow, and what happens to them on the benches."""

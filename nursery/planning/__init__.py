@@ -1,0 +1,1 @@
+"""What is started in which week, where it stands, and why something is unmet."""

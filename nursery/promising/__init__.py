@@ -1,0 +1,1 @@
+"""Which ship days may be promised, and the life of a promise until it is picked."""

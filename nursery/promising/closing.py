@@ -1,0 +1,125 @@
+"""Which days are closed from now on, and which promises does that touch?"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from sqlalchemy import ColumnElement
+from sqlmodel import Session, col, or_, select
+
+from nursery.carrier import CarrierService, ClosedAt, Closure, Zone
+from nursery.database import site, today
+from nursery.errors import Fault, Refusal, Refused
+from nursery.locks import lock_ship_days
+from nursery.order import HOLDING, CustomerOrder, Promise
+
+LONGEST_DAYS = 60
+"""A longer closure is rather a wrong year; enter it in parts if it is meant."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """The closure as it stands, and the promises (ids) whose way it crosses: they want a look.
+
+    They keep their day until the lead gives them a new one (`promising.promise.re_date`).
+    """
+
+    closure: Closure
+    promise_ids: tuple[int, ...]
+
+
+def close_day(
+    session: Session,
+    closed_at: ClosedAt,
+    first_day: date,
+    last_day: date,
+    reason: str,
+    key: str = "",
+) -> Closed:
+    """On which days is nothing collected or delivered, at the origin or where `key` says?
+
+    `key` is a service's, a zone's or a holiday region's name, "" for the origin. From now on no
+    quote offers these days. The same closure again changes nothing. Raises Refused:
+    "unknown_place", "closed_already" (from that day until another, or for another reason).
+    Raises Fault for no reason, days that have passed, the wrong order, or too many.
+    """
+    _check(session, closed_at, first_day, last_day, reason, key)
+    days = [first_day + timedelta(days=i) for i in range((last_day - first_day).days + 1)]
+    lock_ship_days(session, days)
+    query = select(Closure).where(
+        Closure.closed_at == closed_at, Closure.key == key, Closure.first_day == first_day
+    )
+    closure = session.exec(query).first()
+    if closure is None:
+        closure = Closure(
+            closed_at=closed_at, key=key, first_day=first_day, last_day=last_day, reason=reason
+        )
+        session.add(closure)
+        session.flush()
+    elif (closure.last_day, closure.reason) != (last_day, reason):
+        message = f"closed from {first_day} to {closure.last_day} already: {closure.reason}"
+        raise Refused(Refusal("closed_already", message, "first_day", "choose other days"))
+    return Closed(closure, _touched(session, closure))
+
+
+def _check(
+    session: Session, closed_at: ClosedAt, first_day: date, last_day: date, reason: str, key: str
+) -> None:
+    if not reason.strip():
+        raise Fault("Closure", "needs a reason", reason, "say why it is closed")
+    if last_day < first_day:
+        raise Fault("Closure", "the last day must not come first", last_day, "swap the days")
+    if last_day < today(session):
+        raise Fault("Closure", "must not have passed", last_day, "correct the days")
+    if (last_day - first_day).days >= LONGEST_DAYS:
+        rule = f"must be at most {LONGEST_DAYS} days long"
+        raise Fault("Closure", rule, f"{first_day} to {last_day}", "correct the days")
+    known = _places(session, closed_at)
+    if key not in known:
+        message = f"there is no {closed_at.value} {key!r}"
+        named = ", ".join(sorted(known)) or "none"
+        raise Refused(Refusal("unknown_place", message, "key", f"known are: {named}"))
+
+
+def _places(session: Session, closed_at: ClosedAt) -> set[str]:
+    if closed_at is ClosedAt.ORIGIN:
+        return {""}
+    if closed_at is ClosedAt.SERVICE:
+        return set(session.exec(select(CarrierService.name)))
+    if closed_at is ClosedAt.ZONE:
+        return set(session.exec(select(Zone.name)))
+    regions = {*session.exec(select(Zone.holiday_region)), site(session).holiday_region}
+    return regions | {region.partition("-")[0] for region in regions}
+
+
+def _touched(session: Session, closure: Closure) -> tuple[int, ...]:
+    """The promises not yet picked whose days, packing to last arrival, the closure crosses."""
+    first, last = closure.first_day, closure.last_day
+    query = select(Promise.id).where(
+        col(Promise.state).in_(HOLDING), col(Promise.pack_on) <= last, _crossed(session, closure)
+    )
+    if closure.closed_at is ClosedAt.ORIGIN:
+        query = query.where(col(Promise.ship_on) >= first)
+    else:
+        query = query.where(col(Promise.arrives_until) >= first)
+    found = session.exec(query.order_by(col(Promise.ship_on), col(Promise.id)))
+    return tuple(id for id in found if id is not None)
+
+
+def _crossed(session: Session, closure: Closure) -> ColumnElement[bool]:
+    """Which promises go by this service, or through this zone or region?"""
+    if closure.closed_at is ClosedAt.ORIGIN:
+        return col(Promise.id).is_not(None)
+    if closure.closed_at is ClosedAt.SERVICE:
+        services = select(CarrierService.id).where(CarrierService.name == closure.key)
+        return col(Promise.service_id).in_(services)
+    inside = or_(
+        col(Zone.holiday_region) == closure.key,
+        col(Zone.holiday_region).startswith(f"{closure.key}-", autoescape=True),
+    )
+    if closure.closed_at is ClosedAt.ZONE:
+        inside = col(Zone.name) == closure.key
+    home = f"{site(session).holiday_region}-".startswith(f"{closure.key}-")
+    if closure.closed_at is ClosedAt.REGION and home:
+        return col(Promise.id).is_not(None)
+    orders = select(CustomerOrder.id).join(Zone).where(inside)
+    return col(Promise.order_id).in_(orders)

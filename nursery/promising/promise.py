@@ -1,0 +1,466 @@
+"""Which plugs and which day are kept for whom? The life of a promise until it is picked.
+
+Every change is made under the locks of the promise's pools and ship days and writes a PromiseEvent
+in the same transaction. Whether a reservation still holds is judged by the database's clock under
+the lock, never by whether somebody has already written down that it lapsed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, col, select
+
+from nursery.carrier import Zone
+from nursery.database import now, site
+from nursery.errors import Refusal, Refused
+from nursery.locks import lock_pools, lock_ship_days
+from nursery.order import HOLDING, CustomerOrder, EventKind, OrderLine, Promise, PromiseLine, State
+from nursery.promising.basket import (
+    ANY_DAY,
+    NO_CONSENT,
+    Basket,
+    Consent,
+    Destination,
+    Parcel,
+    Window,
+    items_of,
+    parcel_for,
+    parcel_of,
+    zone_of,
+)
+from nursery.promising.promise_rows import (
+    OVER,
+    has_lapsed,
+    lane_called,
+    live_promises,
+    locked,
+    new_promise,
+    open_way,
+    other_options,
+    parcel_again,
+    put_on,
+    read_promise,
+    set_lines,
+    set_order_lines,
+    tell,
+    told_of,
+    window_of,
+)
+from nursery.promising.quote import Desk, no_service, open_desk
+from nursery.promising.ship_days import Way
+
+
+def reserve(
+    session: Session,
+    reference: str,
+    basket: Basket,
+    destination: Destination,
+    ship_on: date,
+    service: str,
+    actor: str,
+    window: Window = ANY_DAY,
+    consent: Consent = NO_CONSENT,
+    label_reference: str = "",
+) -> Promise:
+    """Which plugs and day are kept while the customer pays? A reservation, for so many minutes.
+
+    Makes the order `reference` (the shop's own) with its lines; with consent to split, a part may
+    be added to an order that is there. `service` is a carrier service's name. Raises Refused: what
+    `quote` raises, `unknown_service`, `order_exists`, `no_plugs` and `day_closed` (these two as
+    `OtherOptions`).
+    """
+    parcel = parcel_for(session, site(session), basket)
+    zone = zone_of(session, destination)
+    assert zone.id is not None
+    lock_pools(session, parcel.plugs)
+    lock_ship_days(session, [ship_on])
+    desk = open_desk(session, [zone.id], parcel.plugs)
+    if not desk.rules.lanes[zone.id]:
+        raise Refused(no_service(zone))
+    way = open_way(desk, zone.id, parcel, window, ship_on, service)
+    order = _order(session, reference, zone, destination, window, consent)
+    _add_lines(session, order, parcel)
+    order.label_reference = label_reference or order.label_reference
+    until = desk.rules.now + timedelta(minutes=desk.site.reservation_minutes)
+    promise = new_promise(session, order, way, parcel, until)
+    tell(session, promise, EventKind.RESERVED, actor, until=until.isoformat(), **told_of(promise))
+    return promise
+
+
+def confirm(session: Session, promise_id: int, actor: str) -> Promise:
+    """Is it promised for good? Also after the reservation lapsed, if plugs and day are still there.
+
+    A second confirm changes nothing. Raises Refused: `unknown_promise`, `not_changeable`, `lapsed`
+    (as `OtherOptions`, with the days that can be had now).
+    """
+    promise = locked(session, promise_id)
+    if promise.state not in (State.RESERVED, *OVER):
+        return promise
+    if promise.state == State.CANCELLED:
+        raise Refused(_not_changeable(promise, "it has been cancelled"))
+    late = has_lapsed(promise, now(session))
+    if late:
+        _take_again(session, promise)
+    promise.state, promise.reserved_until = State.CONFIRMED, None
+    tell(session, promise, EventKind.CONFIRMED, actor, late=late, **told_of(promise))
+    return promise
+
+
+def amend(
+    session: Session,
+    promise_id: int,
+    actor: str,
+    basket: Basket | None = None,
+    destination: Destination | None = None,
+    ship_on: date | None = None,
+    service: str | None = None,
+    window: Window | None = None,
+) -> Promise:
+    """What is promised now that the customer wants other plants, another address or another day?
+
+    One operation, until picked; what is None stays. Raises Refused: what `reserve` raises,
+    `unknown_promise`, `not_changeable`, `lapsed`, `split_order`.
+    """
+    asked = None if basket is None else parcel_for(session, site(session), basket)
+    zone = None if destination is None else zone_of(session, destination)
+    pools = () if asked is None else asked.plugs
+    promise = locked(session, promise_id, pools, () if ship_on is None else [ship_on])
+    _refuse_unless_open(session, promise)
+    before, order = told_of(promise), promise.order
+    if destination is not None and zone is not None:
+        _refuse_split(session, promise)
+        _address(order, zone, destination)
+    if window is not None:
+        order.not_before, order.not_after = window.not_before, window.not_after
+    parcel = asked or parcel_again(session, promise)
+    moves = (destination, ship_on, service, window) != (None, None, None, None)
+    if moves or _takes_more(promise, parcel):
+        _move(session, promise, parcel, ship_on, service)
+    if asked is not None:
+        gone = {line.product_id: 0 for line in promise.lines}
+        set_lines(session, promise, parcel)
+        set_order_lines(session, order, {**gone, **parcel.quantities})
+    tell(session, promise, EventKind.AMENDED, actor, before=before, **told_of(promise))
+    return promise
+
+
+def cancel(session: Session, promise_id: int, actor: str, reason: str = "") -> Promise:
+    """What becomes of a promise the customer no longer wants? Its plugs are free again.
+
+    Reserved or confirmed ones, until picked; a second cancel changes nothing. Raises Refused:
+    `unknown_promise`, `not_changeable`.
+    """
+    promise = locked(session, promise_id)
+    if promise.state in OVER:
+        return promise
+    if has_lapsed(promise, now(session)):
+        return _lapse(session, promise, actor)
+    _refuse_unless_open(session, promise)
+    return _end(session, promise, actor, reason=reason)
+
+
+def release(session: Session, promise_id: int, actor: str) -> Promise:
+    """What becomes of a reservation that is given up before payment? It is cancelled at once.
+
+    One that lapsed stays lapsed. Raises Refused: `unknown_promise`, `not_changeable`.
+    """
+    promise = locked(session, promise_id)
+    if promise.state in OVER:
+        return promise
+    if has_lapsed(promise, now(session)):
+        return _lapse(session, promise, actor)
+    if promise.state != State.RESERVED:
+        raise Refused(_not_changeable(promise, "only a reservation can be released"))
+    return _end(session, promise, actor, reason="released")
+
+
+def promise_order(
+    session: Session,
+    order_id: int,
+    ship_on: date,
+    service: str,
+    actor: str,
+    judged: bool = False,
+    desk: Desk | None = None,
+) -> Promise:
+    """Which promise does an order on the book get, for all its lines that have none? Confirmed.
+
+    `judged` says that the caller holds the locks and has judged the plan as a whole, so that days
+    and plugs are not asked again order by order; `desk` (see `promising.quote.open_desk`, with the
+    order's zone and pools) spares reading the rules for each. Raises Refused: `unknown_order`,
+    `nothing_to_promise`, and as `reserve` does.
+    """
+    order = _order_to_promise(session, order_id)
+    parcel = _unpromised(session, order)
+    if not judged:
+        lock_pools(session, parcel.plugs)
+        lock_ship_days(session, [ship_on])
+        parcel = _unpromised(session, order)
+    desk = desk or open_desk(session, [order.zone_id], parcel.plugs, ship_on)
+    window = window_of(order)
+    way = _given_way(desk, order.zone_id, parcel, window, ship_on, service, judged)
+    promise = new_promise(session, order, way, parcel, until=None)
+    tell(session, promise, EventKind.CONFIRMED, actor, late=False, **told_of(promise))
+    return promise
+
+
+def re_date(
+    session: Session,
+    promise_id: int,
+    ship_on: date,
+    service: str,
+    actor: str,
+    reason: str,
+    judged: bool = False,
+    desk: Desk | None = None,
+) -> Promise:
+    """Which day does a promise get when the nursery cannot keep its own? An event on it.
+
+    It keeps the first day it was given. `judged` and `desk` as in `promise_order`. Raises Refused:
+    `unknown_promise`, `not_changeable`, `lapsed`, and as `reserve` does.
+    """
+    promise = (
+        read_promise(session, promise_id) if judged else locked(session, promise_id, (), [ship_on])
+    )
+    _refuse_unless_open(session, promise)
+    before, zone_id = told_of(promise), promise.order.zone_id
+    parcel = parcel_again(session, promise)
+    desk = desk or open_desk(session, [zone_id], parcel.plugs, ship_on, without=promise_id)
+    way = _given_way(desk, zone_id, parcel, window_of(promise.order), ship_on, service, judged)
+    put_on(promise, way)
+    tell(
+        session,
+        promise,
+        EventKind.RE_DATED,
+        actor,
+        reason=reason,
+        before=before,
+        **told_of(promise),
+    )
+    return promise
+
+
+def orders_without_promise(session: Session) -> list[int]:
+    """Which orders on the book never had a promise, and wait for one? Their ids, oldest first."""
+    promised = select(Promise.order_id)
+    rows = session.exec(
+        select(CustomerOrder.id)
+        .where(col(CustomerOrder.id).not_in(promised), col(CustomerOrder.lines).any())
+        .order_by(col(CustomerOrder.placed_at), col(CustomerOrder.id))
+    )
+    return [each for each in rows if each is not None]
+
+
+def lapse(session: Session, actor: str = "clock") -> list[int]:
+    """Which reservations have run out and were not yet written down? Their ids, now lapsed.
+
+    Bookkeeping only: a reservation that ran out counts for nothing whether or not this is run.
+    """
+    due = session.exec(
+        select(Promise.id)
+        .where(Promise.state == State.RESERVED, col(Promise.reserved_until) < now(session))
+        .order_by(col(Promise.id))
+    ).all()
+    ids = [each for each in due if each is not None]
+    pools = session.exec(select(PromiseLine.pool_id).where(col(PromiseLine.promise_id).in_(ids)))
+    days = session.exec(select(col(Promise.ship_on)).where(col(Promise.id).in_(ids)))
+    lock_pools(session, pools)
+    lock_ship_days(session, days)
+    at = now(session)
+    over = [
+        promise
+        for promise in (read_promise(session, each) for each in ids)
+        if promise.state == State.RESERVED and has_lapsed(promise, at)
+    ]
+    return [_lapse(session, promise, actor).id or 0 for promise in over]
+
+
+def _end(session: Session, promise: Promise, actor: str, reason: str) -> Promise:
+    promise.state = State.CANCELLED
+    tell(session, promise, EventKind.CANCELLED, actor, reason=reason)
+    return promise
+
+
+def _lapse(session: Session, promise: Promise, actor: str) -> Promise:
+    promise.state = State.LAPSED
+    tell(session, promise, EventKind.LAPSED, actor)
+    return promise
+
+
+def _not_changeable(promise: Promise, why: str) -> Refusal:
+    message = f"Promise {promise.id} ({promise.state}) cannot be changed: {why}"
+    return Refusal("not_changeable", message, "promise", "ask the nursery")
+
+
+def _refuse_unless_open(session: Session, promise: Promise) -> None:
+    """Is it reserved or confirmed, with nothing picked for it yet?"""
+    if has_lapsed(promise, now(session)):
+        message = f"The reservation {promise.id} has lapsed"
+        raise Refused(Refusal("lapsed", message, "promise", "confirm it, or reserve again"))
+    if promise.state not in HOLDING:
+        raise Refused(_not_changeable(promise, "it is no longer waiting to be picked"))
+    if any(line.picked for line in promise.lines):
+        raise Refused(_not_changeable(promise, "it is being picked"))
+
+
+def _order(
+    session: Session,
+    reference: str,
+    zone: Zone,
+    destination: Destination,
+    window: Window,
+    consent: Consent,
+) -> CustomerOrder:
+    """The order of this reference: new, or one whose promises are all over, or one to add to."""
+    order = session.exec(
+        select(CustomerOrder)
+        .where(CustomerOrder.reference == reference)
+        .options(selectinload(CustomerOrder.lines))  # type: ignore[arg-type]
+    ).first()
+    at = now(session)
+    if order is None:
+        order = CustomerOrder(reference=reference, placed_at=at, country="", postcode="", zone_id=0)
+    elif live_promises(session, order.id or 0, at):
+        _refuse_other_order(order, zone, consent)
+        return order
+    else:
+        set_order_lines(session, order, {line.product_id: 0 for line in order.lines})
+    _address(order, zone, destination)
+    order.not_before, order.not_after = window.not_before, window.not_after
+    order.may_split, order.may_substitute = consent.may_split, consent.may_substitute
+    session.add(order)
+    try:
+        session.flush()
+    except IntegrityError as taken:
+        raise Refused(_order_exists(reference, "it has just been made")) from taken
+    return order
+
+
+def _address(order: CustomerOrder, zone: Zone, destination: Destination) -> None:
+    assert zone.id is not None
+    order.country, order.zone_id = destination.country.strip().upper(), zone.id
+    order.postcode = destination.postcode.strip()
+
+
+def _order_exists(reference: str, why: str) -> Refusal:
+    message = f"Order {reference} has a promise already: {why}"
+    return Refusal("order_exists", message, "reference", "amend its promise, or use a new one")
+
+
+def _refuse_other_order(order: CustomerOrder, zone: Zone, consent: Consent) -> None:
+    if not (order.may_split and consent.may_split):
+        raise Refused(_order_exists(order.reference, "its customer did not agree to parts"))
+    if order.zone_id != zone.id:
+        raise Refused(_order_exists(order.reference, "its other part goes to another zone"))
+
+
+def _add_lines(session: Session, order: CustomerOrder, parcel: Parcel) -> None:
+    promised = _promised(live_promises(session, order.id or 0, now(session)))
+    if promised & set(parcel.quantities):
+        raise Refused(_order_exists(order.reference, "the same products are in it"))
+    set_order_lines(session, order, parcel.quantities)
+
+
+def _take_again(session: Session, promise: Promise) -> None:
+    """Give a lapsed reservation its plugs and day again, if both are still there."""
+    order, parcel = promise.order, parcel_again(session, promise)
+    desk = open_desk(session, [order.zone_id], parcel.plugs, promise.ship_on, without=promise.id)
+    _refuse_superseded(session, promise)
+    lane = lane_called(desk, order.zone_id, promise.service.name)
+    way = desk.way(lane, promise.ship_on, parcel, window_of(order))
+    if not isinstance(way, Way) or not way.is_open:
+        message = f"The reservation {promise.id} has lapsed and its day or plugs are gone"
+        window = window_of(order)
+        raise Refused(other_options(desk, order.zone_id, parcel, window, "lapsed", message))
+    put_on(promise, way)
+
+
+def _refuse_superseded(session: Session, promise: Promise) -> None:
+    """Was its order reserved again since, with the same products or with others instead?"""
+    mine = {line.product_id for line in promise.lines}
+    others = _promised(live_promises(session, promise.order_id, now(session)))
+    wanted = session.exec(
+        select(OrderLine.product_id).where(OrderLine.order_id == promise.order_id)
+    )
+    if mine & others or mine - set(wanted):
+        raise Refused(_not_changeable(promise, "its order has been reserved anew"))
+
+
+def _promised(promises: Sequence[Promise]) -> set[int]:
+    return {line.product_id for promise in promises for line in promise.lines}
+
+
+def _takes_more(promise: Promise, parcel: Parcel) -> bool:
+    """Does it ask for anything that the promise does not hold already?"""
+    held: dict[int, int] = {line.product_id: line.plugs for line in promise.lines}
+    return parcel.minutes > promise.minutes or any(
+        item.plugs > held.get(item.product_id, 0) for item in parcel.items
+    )
+
+
+def _move(
+    session: Session, promise: Promise, parcel: Parcel, ship_on: date | None, service: str | None
+) -> None:
+    """Put a promise where its customer wants it now: their own wish is a new first day."""
+    order, day = promise.order, ship_on or promise.ship_on
+    desk = open_desk(session, [order.zone_id], parcel.plugs, day, without=promise.id)
+    service = service or promise.service.name
+    put_on(promise, open_way(desk, order.zone_id, parcel, window_of(order), day, service))
+    if ship_on is not None:
+        promise.first_ship_on = ship_on
+
+
+def _refuse_split(session: Session, promise: Promise) -> None:
+    others = [
+        other
+        for other in live_promises(session, promise.order_id, now(session))
+        if other.id != promise.id
+    ]
+    if others:
+        message = f"Order {promise.order.reference} goes in parts, to one address"
+        said = "cancel the other part first, or ask the nursery"
+        raise Refused(Refusal("split_order", message, "destination", said))
+
+
+def _order_to_promise(session: Session, order_id: int) -> CustomerOrder:
+    order = session.exec(
+        select(CustomerOrder)
+        .where(CustomerOrder.id == order_id)
+        .options(selectinload(CustomerOrder.lines).selectinload(OrderLine.product))  # type: ignore[arg-type]
+    ).first()
+    if order is None:
+        message = f"There is no order {order_id}"
+        raise Refused(Refusal("unknown_order", message, "order", "check its number"))
+    return order
+
+
+def _unpromised(session: Session, order: CustomerOrder) -> Parcel:
+    """Lines that never had a promise. A reservation that lapsed is nobody's wish any more."""
+    promised = select(PromiseLine.product_id).join(Promise).where(Promise.order_id == order.id)
+    over = set(session.exec(promised))
+    left = [(line.product, line.quantity) for line in order.lines if line.product_id not in over]
+    if not left:
+        message = f"Every line of order {order.reference} is, or was, promised already"
+        said = "amend or re-date its promise"
+        raise Refused(Refusal("nothing_to_promise", message, "order", said))
+    return parcel_of(site(session), items_of(session, left))
+
+
+def _given_way(
+    desk: Desk,
+    zone_id: int,
+    parcel: Parcel,
+    window: Window,
+    ship_on: date,
+    service: str,
+    judged: bool,
+) -> Way:
+    if judged:
+        way = desk.way(lane_called(desk, zone_id, service), ship_on, parcel, window)
+        if isinstance(way, Way):
+            return way
+    return open_way(desk, zone_id, parcel, window, ship_on, service)

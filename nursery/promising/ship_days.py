@@ -1,0 +1,327 @@
+"""On which days may a parcel leave for a zone, when does it arrive, and what stands against it?
+
+A day is open when every rule says yes; each rule that says no gives its reason. That nothing leaves
+late in a week is nowhere written down: closed days at the destination count as days in the box.
+
+How sure a way is: the share of parcels that arrive by `arrives_until` (the transit table of service
+and zone), times the chance of no heat hold and no frost hold from the ship day to the day after
+that, at origin and destination. The two are taken as independent. A day is open only if each hold
+keeps to the site's risk and the product reaches the site's floor; the safety of lots that still
+grow, which has its own setting, is multiplied in by `promising.quote`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from itertools import accumulate
+
+from sqlmodel import Session, col, func, or_, select
+
+from nursery.calendars import days_in_the_box, local_date
+from nursery.database import now, site
+from nursery.errors import Fault
+from nursery.order import Promise, ShipDay, State
+from nursery.promising.basket import ANY_DAY, Limits, Window
+from nursery.promising.holds import Outlook, read_outlook
+from nursery.promising.lanes import Lane, Leg, read_lanes
+from nursery.promising.supply import holding
+
+_BEYOND = 45
+"""Days past the last ship day for which the weather is read: a parcel is still under way then."""
+_GONE = (State.PICKED, State.HANDED_OVER, State.DELIVERED, State.NOT_COLLECTED)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why may nothing leave on this day? `code` is stable for programs, `text` for people.
+
+    Codes: `past`, `origin_closed`, `cut_off`, `no_calendar`, `no_transit`, `days_in_box`, `heat`,
+    `frost`, `uncertain`, `packing_full`, `no_plugs`, `window`, `horizon`. `service` is "" when it
+    holds for every service.
+    """
+
+    code: str
+    text: str
+    service: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A ship day judged for one parcel: open if there are no reasons against it.
+
+    `probability` is the chance that it arrives from `arrives_from` to `arrives_until` with no hold
+    on the way; `heat_chance` and `frost_chance` are those of a hold.
+    """
+
+    lane: Lane
+    leg: Leg
+    arrives_from: date
+    arrives_until: date
+    probability: float
+    heat_chance: float
+    frost_chance: float
+    reasons: tuple[Reason, ...]
+
+    @property
+    def is_open(self) -> bool:
+        """May the parcel leave that day?"""
+        return not self.reasons
+
+    @property
+    def days_in_box(self) -> int:
+        """How many days are the plants in the box at most, closed days counted?"""
+        return days_in_the_box(self.leg.pack_on, self.arrives_until)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is to be sent: the limits of its plants, minutes to pack it, when it may arrive."""
+
+    limits: Limits
+    minutes: int
+    window: Window = ANY_DAY
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Everything that opens and closes ship days, read at one moment."""
+
+    now: datetime
+    today: date
+    last_day: date
+    floor: float
+    hold_risk: float
+    lanes: Mapping[int, tuple[Lane, ...]]
+    outlook: Outlook
+    room: Mapping[date, int]
+    usual_room: int
+    taken: Mapping[date, int]
+    _legs: dict[tuple[int, int, date], Leg | Reason] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What could not be judged, and by whom must it be?"""
+        lanes = [lane for each in self.lanes.values() for lane in each]
+        blind = sorted({place for lane in lanes for place in lane.without_weather})
+        dry = sorted(one.name for one in self.outlook.stations.values() if one.normals is None)
+        return tuple(
+            [f"{place} has no climate station: a person must judge its weather" for place in blind]
+            + [f"Station {name} has no normals: only its forecast is judged" for name in dry]
+        )
+
+    def room_left(self, day: date) -> int:
+        """How many packing minutes has this ship day left? Below 0 if it is overbooked."""
+        return self.room.get(day, self.usual_room) - self.taken.get(day, 0)
+
+    def leg(self, lane: Lane, day: date) -> Leg | Reason:
+        """What would leaving on this day mean? A reason where no calendar can tell."""
+        key = (lane.service_id, lane.zone_id, day)
+        if key not in self._legs:
+            try:
+                self._legs[key] = lane.leg(day)
+            except Fault as missing:
+                text = f"{missing.thing}: {missing.rule}"
+                self._legs[key] = Reason("no_calendar", text, lane.service)
+        return self._legs[key]
+
+
+def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, ...]:
+    """May this parcel leave on this day by this lane?
+
+    A `Way`, open or closed by its reasons; bare reasons where no arrival can be worked out.
+    """
+    if not lane.transit:
+        return (_no_transit(lane),)
+    leg = rules.leg(lane, day)
+    if isinstance(leg, Reason):
+        return (leg,)
+    way, against = _arrival(rules, lane, leg, ask)
+    reasons = [
+        *_too_late(rules, lane, leg),
+        *([Reason("origin_closed", leg.closed, lane.service)] if leg.closed else ()),
+        *against,
+        *_packing_full(rules, day, ask.minutes),
+        *_outside_window(way, ask.window),
+    ]
+    return replace(way, reasons=tuple(reasons))
+
+
+def _arrival(rules: Rules, lane: Lane, leg: Leg, ask: Ask) -> tuple[Way, list[Reason]]:
+    """The earliest last day of arrival that is sure and soon enough, or why there is none."""
+    shares = list(accumulate(share for _, share in leg.chances))
+    first = next((i for i, share in enumerate(shares) if share >= rules.floor - 1e-9), None)
+    if first is None:
+        last = len(shares) - 1
+        return _way(rules, lane, leg, last, shares[last], ask.limits), [_no_transit(lane)]
+    tried: tuple[Way, list[Reason]] | None = None
+    for until in range(first, len(shares)):
+        way = _way(rules, lane, leg, until, shares[until], ask.limits)
+        against = [*_too_long(way, ask.limits), *_held(rules, way, ask.limits)]
+        if not against and way.probability >= rules.floor - 1e-9:
+            return way, []
+        tried = tried or (way, against or [_uncertain(rules, way)])
+        if way.days_in_box > ask.limits.days_in_box:
+            break
+    assert tried is not None
+    return tried
+
+
+def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
+    arrives_until = leg.chances[until][0]
+    heat, frost = rules.outlook.holds(lane.stations, limits, leg.ship_on, arrives_until)
+    return Way(
+        lane=lane,
+        leg=leg,
+        arrives_from=leg.chances[0][0],
+        arrives_until=arrives_until,
+        probability=min(1.0, arrived) * (1 - heat) * (1 - frost),
+        heat_chance=heat,
+        frost_chance=frost,
+        reasons=(),
+    )
+
+
+def _too_late(rules: Rules, lane: Lane, leg: Leg) -> list[Reason]:
+    if leg.ship_on < rules.today:
+        return [Reason("past", "the day is over")]
+    if leg.ship_on > rules.last_day:
+        return [Reason("horizon", f"nothing is promised after {rules.last_day}")]
+    if rules.now.timestamp() > leg.order_by.timestamp():
+        text = f"orders had to be in by {leg.order_by:%Y-%m-%d %H:%M}"
+        return [Reason("cut_off", text, lane.service)]
+    return []
+
+
+def _too_long(way: Way, limits: Limits) -> list[Reason]:
+    if way.days_in_box <= limits.days_in_box:
+        return []
+    text = (
+        f"{way.days_in_box} days in the box (packed {way.leg.pack_on}, with the customer by "
+        f"{way.arrives_until}), its plants stand {limits.days_in_box}"
+    )
+    return [Reason("days_in_box", text, way.lane.service)]
+
+
+def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
+    """Is there a heat hold or a frost hold? Forecast, or too likely by the climate."""
+    lane, first, last = way.lane, way.leg.ship_on, way.arrives_until + timedelta(days=1)
+    reasons = []
+    if way.heat_chance > rules.hold_risk:
+        text = _forecast_hot(rules, way, last, limits.heat_c) or (
+            f"{way.heat_chance:.1%} chance of {limits.heat_c:g} °C or more from {first} to {last}"
+        )
+        reasons.append(Reason("heat", text, lane.service))
+    if way.frost_chance > rules.hold_risk:
+        text = _forecast_cold(rules, way, last, limits.frost_c) or (
+            f"{way.frost_chance:.1%} chance of {limits.frost_c:g} °C or less from {first} to {last}"
+        )
+        reasons.append(Reason("frost", text, lane.service))
+    return reasons
+
+
+def _forecast_hot(rules: Rules, way: Way, last: date, limit: float) -> str | None:
+    said = [(high, name, day) for name, _, high, day in _said(rules, way, last) if high >= limit]
+    if not said:
+        return None
+    high, name, day = max(said)
+    return f"{high:g} °C forecast at {name} on {day}, its plants stand less than {limit:g} °C"
+
+
+def _forecast_cold(rules: Rules, way: Way, last: date, limit: float) -> str | None:
+    said = [(low, name, day) for name, low, _, day in _said(rules, way, last) if low <= limit]
+    if not said:
+        return None
+    low, name, day = min(said)
+    return f"{low:g} °C forecast at {name} on {day}, its plants stand more than {limit:g} °C"
+
+
+def _said(rules: Rules, way: Way, last: date) -> list[tuple[str, float, float, date]]:
+    first = way.leg.ship_on
+    days = [first + timedelta(days=i) for i in range((last - first).days + 1)]
+    return [
+        (name, low, high, day)
+        for day in days
+        for name, low, high in rules.outlook.said(way.lane.stations, day)
+    ]
+
+
+def _no_transit(lane: Lane) -> Reason:
+    known = sum(share for _, share in lane.transit)
+    text = f"transit times to {lane.zone} are known for {known:.1%} of parcels only"
+    return Reason("no_transit", text, lane.service)
+
+
+def _uncertain(rules: Rules, way: Way) -> Reason:
+    text = (
+        f"would be kept with a chance of {way.probability:.1%} (by {way.arrives_until}, no hold), "
+        f"at least {rules.floor:.1%} is asked"
+    )
+    return Reason("uncertain", text, way.lane.service)
+
+
+def _packing_full(rules: Rules, day: date, minutes: int) -> list[Reason]:
+    left = rules.room_left(day)
+    if minutes <= left:
+        return []
+    return [Reason("packing_full", f"{max(0, left)} packing minutes left, {minutes} needed")]
+
+
+def _outside_window(way: Way, window: Window) -> list[Reason]:
+    early = window.not_before is not None and way.arrives_from < window.not_before
+    late = window.not_after is not None and way.arrives_until > window.not_after
+    if not early and not late:
+        return []
+    wished = f"not before {window.not_before}" if early else f"not after {window.not_after}"
+    text = f"arrives {way.arrives_from} to {way.arrives_until}, wanted {wished}"
+    return [Reason("window", text, way.lane.service)]
+
+
+def read_rules(
+    session: Session,
+    zone_ids: Iterable[int],
+    last_day: date | None = None,
+    without: int | None = None,
+) -> Rules:
+    """Which rules open and close the ship days to these zones, as of now?
+
+    The weather is read up to `last_day` or the site's horizon, whichever is later.
+
+    `without` leaves one promise's packing minutes out.
+    """
+    here = site(session)
+    at = now(session)
+    today = local_date(at, here.time_zone)
+    lanes = read_lanes(session, sorted(set(zone_ids)))
+    stations = {one for each in lanes.values() for lane in each for one in lane.stations}
+    shelf = timedelta(hours=here.forecast_shelf_hours)
+    horizon = today + timedelta(days=here.horizon_days)
+    span = (max(last_day or horizon, horizon) - today).days + _BEYOND
+    days = select(col(ShipDay.day), col(ShipDay.minutes)).where(col(ShipDay.day) >= today)
+    return Rules(
+        now=at,
+        today=today,
+        last_day=horizon,
+        floor=here.confidence_floor,
+        hold_risk=here.hold_risk,
+        lanes=lanes,
+        outlook=read_outlook(session, stations, today, span, at, shelf),
+        room={day: minutes for day, minutes in session.exec(days) if minutes is not None},
+        usual_room=here.packing_minutes_a_day,
+        taken=_minutes_taken(session, today, at, without),
+    )
+
+
+def _minutes_taken(
+    session: Session, first: date, at: datetime, without: int | None
+) -> dict[date, int]:
+    rows = session.exec(
+        select(col(Promise.ship_on), func.sum(col(Promise.minutes)))
+        .where(col(Promise.ship_on) >= first, col(Promise.id) != (without or 0))
+        .where(or_(col(Promise.state).in_(_GONE), holding(at)))
+        .group_by(col(Promise.ship_on))
+    )
+    return {day: int(minutes) for day, minutes in rows}

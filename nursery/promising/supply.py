@@ -1,0 +1,276 @@
+"""What does each pool hold, what is committed of it, and how much more may be promised?
+
+Supply is read like this. A counted lot gives its plugs less the site's allowance for rejects and
+wrong counts. A growing batch gives, by flush, its safe quantities from its safe dates
+(`growing.growth`). A batch or lot under a veto that nobody has signed off, or whose quarantine is
+not "clear", gives nothing, nor does a closed batch or a lot past its last sale day. Starts that are
+only planned give something where the site allows it (`promising.planned_supply`). Commitments are
+the plugs not yet picked of promises that are confirmed, or reserved and not yet lapsed by the
+database's clock; a promise whose ship day has passed unpicked claims its plugs today.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, and_, exists, func, or_
+from sqlmodel import Session, col, select
+
+from nursery.availability import Days, allot, deficit, extra, unkept
+from nursery.batch import Batch, Quarantine
+from nursery.database import now, site, today
+from nursery.growing.growth import expected_lots
+from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.promising.planned_supply import planned_lots
+from nursery.stock import Lot, Pool, Veto
+
+
+@dataclass(frozen=True)
+class PoolSupply:
+    """What does one pool hold and owe, counted in days from `first_day` (today)?
+
+    `ready`, `last_sale`, `plugs` and `counted` have one value a lot: day indices (both included),
+    promisable plugs, and whether they have been counted as ready (else they are still growing).
+    `committed` has the plugs promised on each day. Good for as long as the pool's `version` and
+    the day stand and `next_lapse` has not passed.
+    """
+
+    pool_id: int
+    version: int
+    first_day: date
+    ready: Days
+    last_sale: Days
+    plugs: Days
+    counted: NDArray[np.bool_]
+    committed: Days
+    next_lapse: datetime | None = None
+
+    @cached_property
+    def available(self) -> Days:
+        """How many more plugs may be promised on each day, every promise still kept? [days]"""
+        return extra(self.ready, self.last_sale, self.plugs, self.committed)
+
+    @cached_property
+    def counted_available(self) -> Days:
+        """How many of those are sure to be there, since they stand ready and counted? [days]
+
+        What counted lots can give beside the commitments that counted lots serve already.
+        """
+        lots = (self.ready[self.counted], self.last_sale[self.counted], self.plugs[self.counted])
+        served = allot(*lots, self.committed).sum(axis=0)
+        return np.minimum(extra(*lots, served), self.available)
+
+    def index(self, day: date) -> int:
+        """Which place in the arrays has this day?"""
+        return (day - self.first_day).days
+
+    def after(self, day: date, plugs: int) -> PoolSupply:
+        """What would the pool owe, were so many plugs more promised on this day?"""
+        committed = self.committed.copy()
+        committed[self.index(day)] += plugs
+        return replace(self, committed=committed)
+
+
+@dataclass(frozen=True, slots=True)
+class Deficit:
+    """Which promises of a pool cannot all be kept any more?
+
+    `days` has the plugs that cannot be had by ship day (as late as they can fall), `promises` the
+    promises that lose plugs if what was promised first is kept first: (promise id, plugs).
+    """
+
+    pool_id: int
+    days: tuple[tuple[date, int], ...]
+    promises: tuple[tuple[int, int], ...]
+
+    @property
+    def plugs(self) -> int:
+        """How many plugs are missing in all?"""
+        return sum(plugs for _, plugs in self.days)
+
+
+@dataclass(frozen=True, slots=True)
+class _Commitment:
+    pool_id: int
+    promise_id: int
+    ship_on: date
+    plugs: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Promisable:
+    ready_on: date
+    last_sale_on: date
+    plugs: int
+    counted: bool
+
+
+def available(session: Session, pool_ids: Iterable[int]) -> dict[int, Days]:
+    """How many more plugs of each pool may be promised on each day from today? [days] a pool"""
+    return {pool: held.available for pool, held in supply(session, pool_ids).items()}
+
+
+def supply(
+    session: Session, pool_ids: Iterable[int], without: int | None = None
+) -> dict[int, PoolSupply]:
+    """What do these pools hold and owe? `without` leaves one promise's commitments out.
+
+    The arrays reach to the site's horizon and to the last commitment, whichever is later. A pool
+    that does not exist is missing from the answer.
+    """
+    wanted = sorted(set(pool_ids))
+    first = today(session)
+    rows = session.exec(select(Pool).where(col(Pool.id).in_(wanted)).order_by(col(Pool.id)))
+    pools = {pool.id: pool for pool in rows if pool.id is not None}
+    owed = _commitments(session, wanted, without)
+    last = max((c.ship_on for c in owed), default=first)
+    days = max(site(session).horizon_days, (last - first).days) + 1
+    lots, lapses = _lots(session, pools, first), _lapses(session, wanted)
+    return {
+        pool: _pool_supply(row, first, days, lots[pool], owed, lapses.get(pool))
+        for pool, row in pools.items()
+    }
+
+
+def deficits(session: Session, pool_ids: Iterable[int] | None = None) -> list[Deficit]:
+    """Which pools can no longer keep their promises, on which days, and whose promises are they?
+
+    All pools where none are named. To be asked after a short, a veto, a count or a discard.
+    """
+    wanted = pool_ids if pool_ids is not None else _all_pools(session)
+    pools = supply(session, wanted)
+    ranked = _commitments(session, sorted(pools), None)
+    found = [
+        _deficit(pool, [c for c in ranked if c.pool_id == pool.pool_id]) for pool in pools.values()
+    ]
+    return [each for each in found if each is not None]
+
+
+def holding(at: datetime) -> ColumnElement[bool]:
+    """Which promises hold plugs and a ship day at this moment? As a condition on Promise."""
+    return or_(
+        col(Promise.state) == State.CONFIRMED,
+        and_(col(Promise.state) == State.RESERVED, col(Promise.reserved_until) >= at),
+    )
+
+
+def _all_pools(session: Session) -> list[int]:
+    return [pool for pool in session.exec(select(Pool.id)) if pool is not None]
+
+
+def _deficit(pool: PoolSupply, ranked: Sequence[_Commitment]) -> Deficit | None:
+    lots = (pool.ready, pool.last_sale, pool.plugs)
+    missing = deficit(*lots, pool.committed)
+    if not missing.any():
+        return None
+    when = [max(0, pool.index(c.ship_on)) for c in ranked]
+    lost = unkept(*lots, when, [c.plugs for c in ranked], pool.committed.size)
+    touched: dict[int, int] = {}
+    for commitment, plugs in zip(ranked, lost.tolist(), strict=True):
+        if plugs:
+            touched[commitment.promise_id] = touched.get(commitment.promise_id, 0) + plugs
+    days = [
+        (pool.first_day + timedelta(days=int(i)), int(missing[i])) for i in np.flatnonzero(missing)
+    ]
+    return Deficit(pool.pool_id, tuple(days), tuple(touched.items()))
+
+
+def _pool_supply(
+    pool: Pool,
+    first: date,
+    days: int,
+    lots: Sequence[_Promisable],
+    owed: Sequence[_Commitment],
+    lapse: datetime | None,
+) -> PoolSupply:
+    committed = np.zeros(days, dtype=np.int64)
+    for each in (one for one in owed if one.pool_id == pool.id):
+        committed[max(0, (each.ship_on - first).days)] += each.plugs
+    return PoolSupply(
+        pool_id=pool.id or 0,
+        version=pool.version,
+        first_day=first,
+        ready=np.array([(lot.ready_on - first).days for lot in lots], dtype=np.int64),
+        last_sale=np.array([(lot.last_sale_on - first).days for lot in lots], dtype=np.int64),
+        plugs=np.array([lot.plugs for lot in lots], dtype=np.int64),
+        counted=np.array([lot.counted for lot in lots], dtype=np.bool_),
+        committed=committed,
+        next_lapse=lapse,
+    )
+
+
+def _commitments(session: Session, pools: Sequence[int], without: int | None) -> list[_Commitment]:
+    """Plugs still to be picked, what was promised first first: confirmed before reserved."""
+    rows = session.exec(
+        select(
+            col(PromiseLine.pool_id),
+            col(PromiseLine.promise_id),
+            col(Promise.ship_on),
+            col(PromiseLine.plugs) - col(PromiseLine.picked),
+        )
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(col(PromiseLine.pool_id).in_(pools), holding(now(session)))
+        .where(col(PromiseLine.picked) < col(PromiseLine.plugs))
+        .where(col(Promise.id) != (without or 0))
+        .order_by(
+            col(Promise.state),  # "confirmed" comes before "reserved"
+            col(CustomerOrder.weight).desc(),
+            col(Promise.first_ship_on),
+            col(Promise.id),
+        )
+    )
+    return [_Commitment(*row) for row in rows]
+
+
+def _lapses(session: Session, pools: Sequence[int]) -> dict[int, datetime]:
+    """When does the next reservation on each pool lapse?"""
+    rows = session.exec(
+        select(col(PromiseLine.pool_id), func.min(col(Promise.reserved_until)))
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .where(col(PromiseLine.pool_id).in_(pools), col(Promise.state) == State.RESERVED)
+        .where(col(Promise.reserved_until) >= now(session))
+        .group_by(col(PromiseLine.pool_id))
+    )
+    return {pool: at for pool, at in rows if at is not None}
+
+
+def _lots(session: Session, pools: Mapping[int, Pool], first: date) -> dict[int, list[_Promisable]]:
+    """What may be promised of each pool's lots: counted ones, and those that still grow."""
+    found: dict[int, list[_Promisable]] = {pool: [] for pool in pools}
+    share = site(session).allowance
+    counted = session.exec(
+        select(col(Lot.pool_id), col(Lot.ready_on), col(Lot.last_sale_on), col(Lot.plugs))
+        .join(Batch, col(Lot.batch_id) == col(Batch.id))
+        .where(col(Lot.pool_id).in_(pools), col(Lot.last_sale_on) >= first, col(Lot.plugs) > 0)
+        .where(col(Batch.quarantine) == Quarantine.CLEAR, col(Batch.closed_on).is_(None))
+        .where(~_vetoed())
+    )
+    for pool, ready, last, plugs in counted:
+        found[pool].append(_Promisable(ready, last, promisable(plugs, share), True))
+    crops = sorted({pool.crop_id for pool in pools.values()})
+    growing = [lot for lot in expected_lots(session, first, crops) if lot.may_be_promised]
+    planned = site(session).promise_planned_starts
+    for each in (*growing, *(planned_lots(session, first, crops) if planned else ())):
+        if each.pool_id in found and each.last_sale_on >= first:
+            lot = _Promisable(each.ready_on, each.last_sale_on, each.plugs, False)
+            found[each.pool_id].append(lot)
+    return found
+
+
+def promisable(plugs: int, allowance: float) -> int:
+    """How many of so many counted plugs may be promised? Less the allowance, rounded against us."""
+    return plugs - math.ceil(plugs * allowance - 1e-9)
+
+
+def _vetoed() -> ColumnElement[bool]:
+    """Is the lot, or its whole batch, under a veto that nobody has signed off?"""
+    here = or_(col(Veto.lot_id).is_(None), col(Veto.lot_id) == col(Lot.id))
+    unsigned = col(Veto.signed_off_at).is_(None)
+    return exists().where(col(Veto.batch_id) == col(Batch.id), unsigned, here)

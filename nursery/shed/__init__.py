@@ -1,0 +1,1 @@
+"""How plugs move: the ledger, counts, vetoes, picks, parcels, passports, the whole story."""

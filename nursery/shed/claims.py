@@ -1,0 +1,161 @@
+"""What did a customer complain of, and from which lots did those plants come?
+
+A claim is an event of the promise; it moves no plug and no money. Plants that come back are
+discarded, never sold again (common practice). Where several claims point at one lot, look at the
+lot: a veto is set by a person.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from sqlmodel import Session, col, select
+
+from nursery.batch import Batch
+from nursery.errors import Fault, Refusal, Refused
+from nursery.order import EventKind, Promise, PromiseEvent, PromiseLine, State
+from nursery.promising.promise_rows import tell
+from nursery.shed.handover import locked
+from nursery.stock import Moved, Movement
+
+
+class ClaimKind(StrEnum):
+    """What was wrong."""
+
+    DEAD = "dead"
+    WRONG = "wrong"
+    LATE = "late"
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimedLot:
+    """Plugs of a lot that went to the customer who claims."""
+
+    batch_code: str
+    lot_id: int
+    plugs: int
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One claim, with the lots that the parcel's plants (of that product) came from.
+
+    `product` is "" where all of the parcel is meant, `plugs` how many are claimed.
+    """
+
+    event_id: int
+    promise_id: int
+    reference: str
+    kind: ClaimKind
+    product: str
+    plugs: int
+    text: str
+    at: datetime
+    actor: str
+    lots: tuple[ClaimedLot, ...]
+
+
+def record_claim(
+    session: Session,
+    promise_id: int,
+    kind: ClaimKind,
+    text: str,
+    actor: str,
+    plugs: int | None = None,
+    product: str = "",
+) -> Claim:
+    """Which claim is on the books from now on, traced to the lots that its plants came from?
+
+    `plugs` defaults to all that were sent (of that product, by the shop's code). Raises `Refused`:
+    "unknown_promise", "wrong_state" (nothing has been handed over yet), "unknown_product",
+    "too_many_claimed". `Fault` without words or a name.
+    """
+    for what, given in (("who records it", actor), ("the customer's words", text)):
+        if not given.strip():
+            raise Fault("Claim", f"needs {what}", given, "give it")
+    promise = locked(session, promise_id)
+    if promise.state not in (State.HANDED_OVER, State.DELIVERED):
+        message = f"promise {promise_id} is {promise.state}: nothing has been sent yet"
+        raise _refused("wrong_state", message, "promise", "look up where it stands")
+    lines = _lines(promise, product)
+    lots = _lots(session, [line.id or 0 for line in lines])
+    sent = sum(lot.plugs for lot in lots)
+    wanted = sent if plugs is None else plugs
+    if not 0 <= wanted <= sent:
+        message = f"{wanted} plugs are claimed, {sent} were sent"
+        raise _refused("too_many_claimed", message, "plugs", "ask how many are meant")
+    tell(
+        session,
+        promise,
+        EventKind.CLAIMED,
+        actor,
+        claim=kind.value,
+        product=product,
+        plugs=wanted,
+        text=text[:500],
+        lots=[[lot.batch_code, lot.lot_id, lot.plugs] for lot in lots],
+    )
+    session.flush()
+    return claims(session, promise_id)[-1]
+
+
+def claims(session: Session, promise_id: int | None = None) -> list[Claim]:
+    """Which claims are on the books, of one promise or of all? In the order they came."""
+    query = select(PromiseEvent).where(PromiseEvent.kind == EventKind.CLAIMED)
+    if promise_id is not None:
+        query = query.where(PromiseEvent.promise_id == promise_id)
+    return [_claim(row) for row in session.exec(query.order_by(col(PromiseEvent.id)))]
+
+
+def claims_of(session: Session, batch: Batch) -> list[Claim]:
+    """Which claims are there on plants of this batch?"""
+    return [
+        claim
+        for claim in claims(session)
+        if any(lot.batch_code == batch.code for lot in claim.lots)
+    ]
+
+
+def _claim(row: PromiseEvent) -> Claim:
+    detail = row.detail
+    found = detail.get("lots")
+    return Claim(
+        event_id=row.id or 0,
+        promise_id=row.promise_id,
+        reference=row.promise.order.reference,
+        kind=ClaimKind(str(detail["claim"])),
+        product=str(detail["product"]),
+        plugs=int(str(detail["plugs"])),
+        text=str(detail["text"]),
+        at=row.at,
+        actor=row.actor,
+        lots=tuple(ClaimedLot(*each) for each in found) if isinstance(found, list) else (),
+    )
+
+
+def _lines(promise: Promise, product: str) -> list[PromiseLine]:
+    mine = [line for line in promise.lines if product in ("", line.product.code)]
+    if not mine:
+        known = ", ".join(line.product.code for line in promise.lines)
+        message = f"promise {promise.id} has no product {product!r}"
+        raise _refused("unknown_product", message, "product", f"it has: {known}")
+    return mine
+
+
+def _lots(session: Session, lines: list[int]) -> list[ClaimedLot]:
+    """What was picked for these lines, lot by lot, less picks that were undone."""
+    rows = session.exec(
+        select(Batch.code, Movement.lot_id, Movement.plugs)
+        .join(Movement, col(Movement.batch_id) == col(Batch.id))
+        .where(col(Movement.promise_line_id).in_(lines), Movement.kind == Moved.PICKED)
+    )
+    taken: dict[tuple[str, int], int] = {}
+    for code, lot, plugs in rows:
+        taken[code, lot or 0] = taken.get((code, lot or 0), 0) - plugs
+    return [ClaimedLot(code, lot, plugs) for (code, lot), plugs in sorted(taken.items()) if plugs]
+
+
+def _refused(code: str, message: str, field: str, next: str) -> Refused:
+    return Refused(Refusal(code, message, field, next))

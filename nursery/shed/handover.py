@@ -1,0 +1,115 @@
+"""Where is a parcel after its picks: packed, with the carrier, waiting, delivered?
+
+A promise goes picked -> handed over -> delivered; a parcel that the van did not fetch is "not
+collected" until it is packed again or goes with a later van. Every step is an event, from which
+the shop is told. A step from another state is refused.
+"""
+
+from datetime import date
+
+from sqlmodel import Session, col, select
+
+from nursery.database import today
+from nursery.errors import Fault, Refusal, Refused
+from nursery.order import EventKind, Promise, State
+from nursery.promising.promise_rows import tell
+
+
+def pack_parcel(session: Session, promise_id: int, actor: str, checked_by: str = "") -> Promise:
+    """Is this parcel packed? Once more, too, where it was not collected.
+
+    A second person checks count, name, passport, moisture and label: `checked_by`, who must not
+    be the packer. Raises `Refused` ("wrong_state") unless it is picked whole or not collected.
+    """
+    promise = locked(session, promise_id)
+    _step(promise, "packed", State.PICKED, State.NOT_COLLECTED)
+    if checked_by and checked_by == actor:
+        raise Fault("Parcel check", "must be made by a second person", checked_by, "ask one")
+    again = promise.state is State.NOT_COLLECTED
+    promise.state, promise.repack_by = State.PICKED, None
+    return _told(session, promise, EventKind.PACKED, actor, checked_by=checked_by, again=again)
+
+
+def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> Promise:
+    """Which tracking reference did the carrier give for it?
+
+    Raises `Refused` ("wrong_state") unless it is picked, or was not collected and is still
+    good to go; "repack_first" for one whose time to be packed again has passed.
+    """
+    promise = locked(session, promise_id)
+    _step(promise, "handed over", State.PICKED, State.NOT_COLLECTED)
+    if not tracking.strip():
+        raise Fault("Tracking reference", "must not be blank", tracking, "read it off the label")
+    day = today(session)
+    if promise.repack_by is not None and day > promise.repack_by:
+        message = f"it had to be packed again by {promise.repack_by}"
+        raise Refused(Refusal("repack_first", message, "promise", "pack it again, then hand over"))
+    promise.state, promise.tracking, promise.repack_by = State.HANDED_OVER, tracking.strip(), None
+    return _told(
+        session,
+        promise,
+        EventKind.HANDED_OVER,
+        actor,
+        tracking=promise.tracking,
+        on=day.isoformat(),
+        days_late=max(0, (day - promise.ship_on).days),
+    )
+
+
+def not_collected(
+    session: Session, promise_id: int, repack_by: date, actor: str, reason: str = ""
+) -> Promise:
+    """What becomes of a packed parcel that the van left behind? It waits, till `repack_by`.
+
+    Raises `Refused` ("wrong_state") unless it is picked, `Fault` for a day that has passed.
+    """
+    promise = locked(session, promise_id)
+    _step(promise, "left behind", State.PICKED)
+    if repack_by < today(session):
+        raise Fault("Repack-by day", "must not have passed", repack_by, "give today or later")
+    promise.state, promise.repack_by = State.NOT_COLLECTED, repack_by
+    left = {"repack_by": repack_by.isoformat(), "reason": reason}
+    return _told(session, promise, EventKind.NOT_COLLECTED, actor, **left)
+
+
+def delivered(session: Session, promise_id: int, on: date, actor: str) -> Promise:
+    """On which day did the customer get it, and was that inside the promised arrival?
+
+    Raises `Refused` ("wrong_state") unless it is handed over, `Fault` for a day to come or
+    before its ship day.
+    """
+    promise = locked(session, promise_id)
+    _step(promise, "delivered", State.HANDED_OVER)
+    if on > today(session) or on < promise.ship_on:
+        rule = f"must lie between its ship day {promise.ship_on} and today"
+        raise Fault("Day of delivery", rule, on, "correct the day")
+    promise.state = State.DELIVERED
+    kept = on <= promise.arrives_until
+    return _told(session, promise, EventKind.DELIVERED, actor, on=on.isoformat(), kept=kept)
+
+
+def locked(session: Session, promise_id: int) -> Promise:
+    """Which promise is this, read under its own lock? Raises `Refused` ("unknown_promise")."""
+    query = select(Promise).where(col(Promise.id) == promise_id).with_for_update()
+    promise = session.exec(query, execution_options={"populate_existing": True}).first()
+    if promise is None:
+        message = f"there is no promise {promise_id}"
+        raise Refused(Refusal("unknown_promise", message, "promise", "look it up by its order"))
+    return promise
+
+
+def _told(
+    session: Session, promise: Promise, kind: EventKind, actor: str, **detail: object
+) -> Promise:
+    if not actor.strip():
+        raise Fault("Promise", "what happens to it needs an actor", actor, "say who did it")
+    tell(session, promise, kind, actor, **detail)
+    return promise
+
+
+def _step(promise: Promise, step: str, *states: State) -> None:
+    if promise.state in states:
+        return
+    wanted = " or ".join(states)
+    message = f"promise {promise.id} is {promise.state}, only {wanted} can be {step}"
+    raise Refused(Refusal("wrong_state", message, "promise", "look up where it stands"))

@@ -1,0 +1,406 @@
+"""What is picked for a ship day, from where, for whom?
+
+Lots with the first last sale date go first. The sheet takes the days before its own into account:
+what they will need is not offered again. It is worked out from the books every time, so a reprint
+shows what is left to pick; prints are numbered (`print_sheet`). Recording picks and shorts is in
+`shed.picking`.
+"""
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+
+import orjson
+from sqlalchemy import func
+from sqlmodel import Session, col, select
+
+from nursery.availability import allot
+from nursery.batch import Batch
+from nursery.database import now, today
+from nursery.errors import Fault
+from nursery.growing_area import Bench, GrowingArea
+from nursery.locks import lock_ship_days
+from nursery.order import (
+    CustomerOrder,
+    PickPrint,
+    Product,
+    Promise,
+    PromiseLine,
+    State,
+    Wrap,
+)
+from nursery.shed.veto import saleable
+from nursery.stock import Grade, Lot
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """How many plugs of a pick go to which order?"""
+
+    promise_line_id: int
+    order_reference: str
+    plugs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """One stop of the walk: so many plugs of one product out of one lot.
+
+    `trays` says the same as `plugs` in the lot's trays ("2 trays + 14"); `wrap_water_g` is the
+    water of each wrap, grams; `passport_code` the traceability code on the passport.
+    """
+
+    stop: int
+    area: str
+    bench: str
+    batch_code: str
+    lot_id: int
+    crop: str
+    product_code: str
+    product: str
+    plugs: int
+    trays: str
+    grade: Grade
+    wrap: str
+    wrap_water_g: float
+    passport_code: str
+    last_sale_on: date
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SlipLine:
+    """One product in a parcel, and the batches that its plugs come from (code, plugs)."""
+
+    promise_line_id: int
+    product_code: str
+    product: str
+    quantity: int
+    plugs: int
+    wrap: str
+    wrap_water_g: float
+    batches: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What goes into one parcel? The shop prints name and address; this matches its label."""
+
+    promise_id: int
+    order_reference: str
+    country: str
+    postcode: str
+    service: str
+    pack_on: date
+    minutes: int
+    lines: tuple[SlipLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Plugs that no lot in the books can give to this line."""
+
+    promise_line_id: int
+    order_reference: str
+    product_code: str
+    plugs: int
+
+
+@dataclass(frozen=True, slots=True)
+class PickSheet:
+    """What is picked for a ship day, in walking order; then a slip per order, by reference.
+
+    `number` is 0 until it is printed. `overdue` has the orders whose ship day passed unpicked
+    (the dispatch gives them a new one), `to_repack` those that were not collected.
+    """
+
+    ship_day: date
+    number: int
+    picks: tuple[Pick, ...]
+    slips: tuple[Slip, ...]
+    missing: tuple[Missing, ...]
+    overdue: tuple[str, ...]
+    to_repack: tuple[str, ...]
+
+    @property
+    def plugs(self) -> int:
+        """How many plugs are picked in all?"""
+        return sum(pick.plugs for pick in self.picks)
+
+    def to_json(self) -> str:
+        """The sheet for other programs: the same books give the same text."""
+        return orjson.dumps(asdict(self), option=orjson.OPT_INDENT_2).decode()
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A line that still wants plugs, with all that the sheet says of it."""
+
+    line: PromiseLine
+    promise: Promise
+    order: CustomerOrder
+    product: Product
+
+    @property
+    def wrap(self) -> Wrap | None:
+        """What does it travel in?"""
+        return self.product.wrap
+
+    @property
+    def plugs(self) -> int:
+        """How many are still to be picked?"""
+        return self.line.plugs - self.line.picked
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A lot that may be picked, and where it stands."""
+
+    lot: Lot
+    batch: Batch
+    bench: Bench | None
+    area: GrowingArea | None
+
+    @property
+    def walk(self) -> tuple[bool, int, str, date, str, int]:
+        """Where in the walk does it come? Lots that stand on no bench come last."""
+        order, name = (self.bench.walk_order, self.bench.name) if self.bench else (0, "")
+        lot = self.lot
+        return (self.bench is None, order, name, lot.last_sale_on, self.batch.code, lot.id or 0)
+
+
+Takes = Mapping[int, tuple[tuple[Stand, int], ...]]
+"""By promise line (id): which lots give it how many plugs."""
+
+
+def pick_sheet(session: Session, ship_day: date) -> PickSheet:
+    """What is picked for this ship day, in walking order, and what goes into which parcel?
+
+    Confirmed promises of the day, less what is picked already. Lots under a veto, not clear of
+    quarantine, not ready by the day or past their last sale date never appear.
+    """
+    wanted = wanted_on(session, ship_day, ship_day)
+    takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted})
+    return PickSheet(
+        ship_day=ship_day,
+        number=_prints(session, ship_day),
+        picks=_picks(wanted, takes),
+        slips=_slips(wanted, takes),
+        missing=_missing(wanted, takes),
+        overdue=_overdue(session),
+        to_repack=_references(session, State.NOT_COLLECTED, ship_day),
+    )
+
+
+def print_sheet(session: Session, ship_day: date, printed_by: str) -> PickSheet:
+    """Which numbered print of the day's sheet goes out to the benches now?"""
+    if not printed_by.strip():
+        raise Fault("Pick sheet", "a print needs a name", printed_by, "say who prints it")
+    lock_ship_days(session, [ship_day])
+    sheet = pick_sheet(session, ship_day)
+    digest = hashlib.sha256(replace(sheet, number=0).to_json().encode()).hexdigest()
+    row = PickPrint(
+        ship_day=ship_day,
+        number=sheet.number + 1,
+        printed_at=now(session),
+        printed_by=printed_by,
+        digest=digest,
+    )
+    session.add(row)
+    session.flush()
+    return replace(sheet, number=row.number)
+
+
+def trays_and_plugs(plugs: int, cells: int) -> str:
+    """How many whole trays and plugs is that? 222 of 104 cells: "2 trays + 14"."""
+    trays, rest = divmod(plugs, cells)
+    if not trays:
+        return f"{rest}"
+    words = "1 tray" if trays == 1 else f"{trays} trays"
+    return f"{words} + {rest}" if rest else words
+
+
+def wanted_on(session: Session, first: date, last: date) -> list[Wanted]:
+    """Which lines of confirmed promises want plugs on these ship days? Who goes first, first."""
+    query = (
+        select(PromiseLine, Promise, CustomerOrder, Product)
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .join(Product, col(PromiseLine.product_id) == col(Product.id))
+        .where(Promise.state == State.CONFIRMED)
+        .where(col(Promise.ship_on).between(first, last))
+        .where(col(PromiseLine.picked) < col(PromiseLine.plugs))
+        .order_by(
+            col(Promise.ship_on),
+            col(CustomerOrder.weight).desc(),
+            col(Promise.first_ship_on),
+            CustomerOrder.reference,
+            col(Promise.id),
+            Product.code,
+        )
+    )
+    return [Wanted(*row) for row in session.exec(query)]
+
+
+def lots_for(session: Session, ship_day: date, pools: Iterable[int]) -> Takes:
+    """Which lots give how many plugs to each line of this ship day?
+
+    Days from today on take theirs before it; within a pool the lot with the first last sale
+    date goes first.
+    """
+    first = min(today(session), ship_day)
+    wanted = wanted_on(session, first, ship_day)
+    stands = stands_of(session, pools, first)
+    takes: dict[int, tuple[tuple[Stand, int], ...]] = {}
+    for pool in sorted(set(pools)):
+        mine = [each for each in wanted if each.line.pool_id == pool]
+        here = [each for each in stands if each.lot.pool_id == pool]
+        takes |= _shared_out(here, mine, first, ship_day)
+    return takes
+
+
+def stands_of(session: Session, pools: Iterable[int], first: date) -> list[Stand]:
+    """Which lots of these pools may be sold on this day or later? First last sale date first."""
+    query = (
+        select(Lot, Batch, Bench, GrowingArea)
+        .join(Batch, col(Lot.batch_id) == col(Batch.id))
+        .join(Bench, col(Batch.bench_id) == col(Bench.id), isouter=True)
+        .join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id), isouter=True)
+        .where(col(Lot.pool_id).in_(sorted(set(pools))))
+        .where(col(Lot.plugs) > 0, col(Lot.last_sale_on) >= first)
+        .order_by(col(Lot.last_sale_on), col(Lot.ready_on), Batch.code, col(Lot.id))
+    )
+    found = [Stand(*row) for row in session.exec(query)]
+    clear = saleable(session, [each.lot.id or 0 for each in found])
+    return [each for each in found if each.lot.id in clear]
+
+
+def _shared_out(
+    stands: Sequence[Stand], wanted: Sequence[Wanted], first: date, ship_day: date
+) -> dict[int, tuple[tuple[Stand, int], ...]]:
+    """What each line of the ship day gets of one pool's lots."""
+    asked = [0] * ((ship_day - first).days + 1)
+    for each in wanted:
+        asked[(each.promise.ship_on - first).days] += each.plugs
+    given = allot(
+        [(stand.lot.ready_on - first).days for stand in stands],
+        [(stand.lot.last_sale_on - first).days for stand in stands],
+        [stand.lot.plugs for stand in stands],
+        asked,
+    )
+    left = [int(plugs) for plugs in given[:, -1]] if stands else []
+    takes: dict[int, tuple[tuple[Stand, int], ...]] = {}
+    for each in wanted:
+        if each.promise.ship_on != ship_day:
+            continue
+        mine, still = [], each.plugs
+        for i, stand in enumerate(stands):
+            taken = min(still, left[i])
+            left[i] -= taken
+            still -= taken
+            if taken:
+                mine.append((stand, taken))
+        takes[each.line.id or 0] = tuple(mine)
+    return takes
+
+
+def _picks(wanted: Sequence[Wanted], takes: Takes) -> tuple[Pick, ...]:
+    """Picks in walking order: one a lot and product, with the orders that share it."""
+    stops: dict[tuple[int, str], tuple[Stand, Wanted, list[Part]]] = {}
+    for each in wanted:
+        for stand, plugs in takes[each.line.id or 0]:
+            key = (stand.lot.id or 0, each.product.code)
+            part = Part(each.line.id or 0, each.order.reference, plugs)
+            stops.setdefault(key, (stand, each, []))[2].append(part)
+    walked = sorted(stops.values(), key=lambda stop: (stop[0].walk, stop[1].product.code))
+    return tuple(_pick(i, *stop) for i, stop in enumerate(walked, start=1))
+
+
+def _pick(stop: int, stand: Stand, first: Wanted, parts: Sequence[Part]) -> Pick:
+    plugs = sum(part.plugs for part in parts)
+    return Pick(
+        stop=stop,
+        area=stand.area.name if stand.area else "",
+        bench=stand.bench.name if stand.bench else "no bench",
+        batch_code=stand.batch.code,
+        lot_id=stand.lot.id or 0,
+        crop=stand.batch.crop.name,
+        product_code=first.product.code,
+        product=first.product.name,
+        plugs=plugs,
+        trays=trays_and_plugs(plugs, stand.batch.tray_format.cells),
+        grade=first.product.grade,
+        wrap=first.wrap.name if first.wrap else "",
+        wrap_water_g=first.wrap.water_g if first.wrap else 0.0,
+        passport_code=stand.batch.code,
+        last_sale_on=stand.lot.last_sale_on,
+        parts=tuple(sorted(parts, key=lambda part: (part.order_reference, part.promise_line_id))),
+    )
+
+
+def _slips(wanted: Sequence[Wanted], takes: Takes) -> tuple[Slip, ...]:
+    parcels: dict[int, list[Wanted]] = {}
+    for each in wanted:
+        parcels.setdefault(each.promise.id or 0, []).append(each)
+    slips = (_slip(lines, takes) for lines in parcels.values())
+    return tuple(sorted(slips, key=lambda slip: (slip.order_reference, slip.promise_id)))
+
+
+def _slip(lines: Sequence[Wanted], takes: Takes) -> Slip:
+    first = lines[0]
+    return Slip(
+        promise_id=first.promise.id or 0,
+        order_reference=first.order.reference,
+        country=first.order.country,
+        postcode=first.order.postcode,
+        service=first.promise.service.name,
+        pack_on=first.promise.pack_on,
+        minutes=first.promise.minutes,
+        lines=tuple(_slip_line(each, takes[each.line.id or 0]) for each in lines),
+    )
+
+
+def _slip_line(each: Wanted, given: Sequence[tuple[Stand, int]]) -> SlipLine:
+    return SlipLine(
+        promise_line_id=each.line.id or 0,
+        product_code=each.product.code,
+        product=each.product.name,
+        quantity=each.line.quantity,
+        plugs=each.plugs,
+        wrap=each.wrap.name if each.wrap else "",
+        wrap_water_g=each.wrap.water_g if each.wrap else 0.0,
+        batches=tuple((stand.batch.code, plugs) for stand, plugs in given),
+    )
+
+
+def _missing(wanted: Sequence[Wanted], takes: Takes) -> tuple[Missing, ...]:
+    short = (
+        (each, each.plugs - sum(plugs for _, plugs in takes[each.line.id or 0])) for each in wanted
+    )
+    return tuple(
+        Missing(each.line.id or 0, each.order.reference, each.product.code, plugs)
+        for each, plugs in short
+        if plugs
+    )
+
+
+def _overdue(session: Session) -> tuple[str, ...]:
+    return _references(session, State.CONFIRMED, date.fromordinal(today(session).toordinal() - 1))
+
+
+def _references(session: Session, state: State, until: date) -> tuple[str, ...]:
+    """The orders with a promise in this state whose ship day is `until` or before, by reference."""
+    query = (
+        select(CustomerOrder.reference)
+        .join(Promise, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(Promise.state == state, col(Promise.ship_on) <= until)
+        .order_by(CustomerOrder.reference)
+        .distinct()
+    )
+    return tuple(session.exec(query))
+
+
+def _prints(session: Session, ship_day: date) -> int:
+    query = select(func.max(PickPrint.number)).where(PickPrint.ship_day == ship_day)
+    return int(session.exec(query).one() or 0)

@@ -1,0 +1,86 @@
+"""Which plants are watered in the evening, because they are packed the next day?
+
+Plugs are watered the evening before they are packed and drain overnight: damp, never dripping, so
+that the wrap holds what it should (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from sqlalchemy import func
+from sqlmodel import Session, col, select
+
+from nursery.database import today
+from nursery.order import Promise, State
+from nursery.shed.pick_sheet import pick_sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Watering:
+    """One stop of the watering round: what will be picked there, in walking order."""
+
+    area: str
+    bench: str
+    batch_code: str
+    crop: str
+    plugs: int
+
+
+@dataclass(frozen=True)
+class WateringList:
+    """What is watered in the evening of `water_on` for the pack day after it.
+
+    `pack_on` is None where nothing is promised. `missing` are plugs that no lot in the books gives.
+    """
+
+    pack_on: date | None
+    water_on: date | None
+    stops: tuple[Watering, ...]
+    missing: int
+
+    @property
+    def plugs(self) -> int:
+        """How many plugs are watered in all?"""
+        return sum(stop.plugs for stop in self.stops)
+
+
+def watering_list(session: Session, pack_on: date | None = None) -> WateringList:
+    """Which benches and batches get water the evening before this pack day? Reads only.
+
+    Without a day: the next pack day after today of a confirmed promise. What is picked there
+    follows from the pick sheets of the ship days that are packed then.
+    """
+    day = pack_on or _next_pack_day(session)
+    if day is None:
+        return WateringList(None, None, (), 0)
+    ship_days = session.exec(
+        select(col(Promise.ship_on))
+        .where(Promise.pack_on == day, Promise.state == State.CONFIRMED)
+        .distinct()
+    ).all()
+    stops: dict[tuple[str, str, str, str], int] = {}
+    missing = 0
+    for ship_day in sorted(ship_days):
+        sheet = pick_sheet(session, ship_day)
+        here = {slip.order_reference for slip in sheet.slips if slip.pack_on == day}
+        for pick in sheet.picks:
+            plugs = sum(part.plugs for part in pick.parts if part.order_reference in here)
+            key = (pick.area, pick.bench, pick.batch_code, pick.crop)
+            if plugs:
+                stops[key] = stops.get(key, 0) + plugs
+        missing += sum(line.plugs for line in sheet.missing if line.order_reference in here)
+    return WateringList(
+        pack_on=day,
+        water_on=day - timedelta(days=1),
+        stops=tuple(Watering(*key, plugs) for key, plugs in stops.items()),
+        missing=missing,
+    )
+
+
+def _next_pack_day(session: Session) -> date | None:
+    query = select(func.min(Promise.pack_on)).where(
+        Promise.state == State.CONFIRMED, col(Promise.pack_on) > today(session)
+    )
+    return session.exec(query).one()

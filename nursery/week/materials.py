@@ -1,0 +1,411 @@
+"""Which trays, substrate, labels, wrap and boxes are used when, and what is ordered by when?
+
+Used week by week:
+- *trays, substrate, labels*: for each tray filled: the accepted plan's starts that were not made
+  yet, and batches (growing or planned) that move into trays of another format;
+- *wrap and boxes*: for each bundle (one product on an order) and each parcel: promises in the week
+  of their pack day, open order lines without a promise and expected sales of the demand. Plugs that
+  are only expected count in bundles of the crop's product with the fewest plugs; parcels hold as
+  many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`).
+A material lasts until stock, less what is spare, no longer covers what is used. It must be there on
+the Monday of that week, so it is ordered `lead_days` before, on a working day. Rows that nobody has
+listed are assumed (`assumed_materials`), without stock: count it first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+
+import numpy as np
+from sqlalchemy import func
+from sqlmodel import Session, col, select
+
+from nursery.calendars import public_holidays
+from nursery.clocks import EXPECTED, NEVER
+from nursery.crop import Protocol, Stage, StageKind, TrayFormat
+from nursery.database import now, site, today
+from nursery.demand import Demand, DemandKind
+from nursery.growing.air import Air, air_of
+from nursery.growing.growth import growing_batches, growing_stages, passages, walk_stages
+from nursery.growing.sowing import seed_book, seeds_in, survival_of
+from nursery.material import Material, MaterialKind, UsedFor
+from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine, Wrap
+from nursery.planned import PlannedStart
+from nursery.planning.accepted import accepted_plan
+from nursery.planning.propagation_problem import batch_trays
+from nursery.planning.wanted import ON_THE_WAY_DAYS
+from nursery.promising.supply import holding
+from nursery.weeks import Horizon, Week
+
+BUNDLES_A_PARCEL = 2.0
+ASSUMED_LEAD_DAYS = 14
+_NO_SOURCE = "common practice, no source"
+_CELL_CM3 = ((72, 43.0), (128, 23.0), (288, 7.0))
+"""Volume of a cell by cells a tray (Ontario, vegetable transplants in plug trays)."""
+
+_Weeks = list[float]
+
+
+@dataclass(frozen=True, slots=True)
+class CallOff:
+    """One material: what is used, what is there, and what must be ordered by when.
+
+    `used` has one value a week from `first_week`. `lasts_until` is the last week that the stock
+    covers, None where it covers none; `order_by` None where nothing need be ordered, or nobody has
+    counted the stock: then `order` is what all weeks shown use. `order` is in whole packs. `late`
+    where the order day has passed; `assumed` where nobody listed the material.
+    """
+
+    name: str
+    kind: str
+    unit: str
+    first_week: str
+    used: tuple[float, ...]
+    in_stock: float | None
+    lasts_until: str | None
+    short_from: str | None
+    lead_days: int
+    order_by: date | None
+    order: float
+    late: bool
+    assumed: str = ""
+
+    @property
+    def total(self) -> float:
+        """How much is used in all weeks shown?"""
+        return sum(self.used)
+
+    def __str__(self) -> str:
+        if self.in_stock is None and self.total:
+            return f"{self.name}: {self.total:g} {self.unit} are used, nobody has counted the stock"
+        if self.order_by is None:
+            return f"{self.name}: enough for all weeks shown"
+        when = "at once, it is late already" if self.late else f"by {self.order_by:%a %d %b %Y}"
+        return (
+            f"{self.name}: order {self.order:g} {self.unit} {when} ({self.in_stock:g} in stock, "
+            f"runs out in {self.short_from}, {self.lead_days} days on the way)"
+        )
+
+
+def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
+    """Which materials are used in the next `weeks` weeks, and which must be ordered by when?
+
+    What must be ordered first comes first. Reads only.
+    """
+    day = today(session)
+    horizon = Horizon(Week.of(day), weeks)
+    rows = session.exec(select(Material).order_by(col(Material.id))).all()
+    assumed = "" if rows else _NO_SOURCE
+    needs = _needs(session, horizon, day)
+    found = [
+        _line(session, row, needs.of(row), horizon, day, assumed)
+        for row in (rows or assumed_materials(session))
+    ]
+    found += _seed(session, horizon, day)
+    last = date.max
+    return sorted(found, key=lambda line: (line.order_by or last, line.name))
+
+
+def assumed_materials(session: Session) -> list[Material]:
+    """Which materials does every nursery use, where nobody has listed any? Fresh rows, no stock.
+
+    New trays of each format, a litre count of substrate by cell volume, a label a tray, wrap, a box
+    a parcel; lead times: common practice, no source.
+    """
+    found: list[Material] = []
+    for tray in session.exec(select(TrayFormat).order_by(col(TrayFormat.id))).all():
+        litres = round(tray.cells * cell_cm3(tray.cells) / 1000, 1)
+        for name, kind, unit, amount in (
+            (f"trays {tray.name}", MaterialKind.TRAYS, "pieces", 1.0),
+            (f"substrate for trays {tray.name}", MaterialKind.SUBSTRATE, "litres", litres),
+        ):
+            found.append(
+                Material(
+                    name=name,
+                    kind=kind,
+                    unit=unit,
+                    used_for=UsedFor.TRAY,
+                    amount=amount,
+                    tray_format_id=tray.id,
+                )
+            )
+    found.append(Material(name="labels", kind=MaterialKind.LABELS, used_for=UsedFor.TRAY))
+    for wrap in session.exec(select(Wrap).order_by(col(Wrap.id))).all():
+        found.append(
+            Material(
+                name=wrap.name, kind=MaterialKind.WRAP, used_for=UsedFor.BUNDLE, wrap_id=wrap.id
+            )
+        )
+    found.append(Material(name="boxes", kind=MaterialKind.BOXES, used_for=UsedFor.PARCEL))
+    return found
+
+
+def cell_cm3(cells: int) -> float:
+    """How much does one cell of a tray hold? cm3, between the published trays by power law."""
+    pairs = list(pairwise(_CELL_CM3))
+    (low, a), (high, b) = next((pair for pair in pairs if cells <= pair[1][0]), pairs[-1])
+    return float(a * (cells / low) ** (math.log(b / a) / math.log(high / low)))
+
+
+@dataclass(frozen=True)
+class _Needs:
+    """What is filled and packed each week: trays by format, bundles by wrap, parcels, batches."""
+
+    trays: Mapping[int, _Weeks]
+    bundles: Mapping[int | None, _Weeks]
+    parcels: _Weeks
+    batches: _Weeks
+
+    def of(self, row: Material) -> _Weeks:
+        """How many trays, batches, bundles or parcels use this material in each week?"""
+        if row.used_for is UsedFor.PARCEL:
+            return self.parcels
+        if row.used_for is UsedFor.BATCH:
+            return self.batches
+        if row.used_for is UsedFor.TRAY:
+            return _sum(self.trays, row.tray_format_id, len(self.parcels))
+        return _sum(self.bundles, row.wrap_id, len(self.parcels))
+
+
+def _sum(by_key: Mapping[int, _Weeks] | Mapping[int | None, _Weeks], key: int | None,
+         weeks: int) -> _Weeks:  # fmt: skip
+    if key is not None:
+        return by_key.get(key, [0.0] * weeks)
+    return [sum(row[week] for row in by_key.values()) for week in range(weeks)]
+
+
+def _line(
+    session: Session, row: Material, used_by: _Weeks, horizon: Horizon, day: date, assumed: str
+) -> CallOff:
+    used = [round(row.amount * number, 2) for number in used_by]
+    stock = row.in_stock or 0.0
+    return _called(
+        session, row.name, row.kind.value, row.unit, used, row.in_stock, stock - row.spare,
+        row.lead_days, row.pack, horizon, day, assumed,
+    )  # fmt: skip
+
+
+def _called(
+    session: Session,
+    name: str,
+    kind: str,
+    unit: str,
+    used: Sequence[float],
+    in_stock: float | None,
+    free: float,
+    lead_days: int,
+    pack: float,
+    horizon: Horizon,
+    day: date,
+    assumed: str,
+) -> CallOff:
+    short = next(
+        (w for w in range(horizon.weeks) if sum(used[: w + 1]) > max(free, 0.0) + 1e-9), None
+    )
+    order_by = None
+    if short is not None and in_stock is not None:
+        there = max(horizon.week(short).monday(), day)
+        order_by = working_day(session, there - timedelta(days=lead_days))
+    missing = max(0.0, sum(used) - free) if short is not None else 0.0
+    return CallOff(
+        name=name,
+        kind=kind,
+        unit=unit,
+        first_week=str(horizon.start),
+        used=tuple(used),
+        in_stock=in_stock,
+        lasts_until=str(horizon.week((short if short is not None else horizon.weeks) - 1))
+        if short != 0
+        else None,
+        short_from=str(horizon.week(short)) if short is not None else None,
+        lead_days=lead_days,
+        order_by=order_by,
+        order=math.ceil(missing / pack - 1e-9) * pack,
+        late=order_by is not None and order_by < day,
+        assumed=assumed,
+    )
+
+
+def working_day(session: Session, day: date) -> date:
+    """Which is the last working day that is not after this one, where the nursery is?"""
+    region = site(session).holiday_region
+    while day.weekday() > 4 or day in public_holidays(region, day.year):
+        day -= timedelta(days=1)
+    return day
+
+
+def _needs(session: Session, horizon: Horizon, day: date) -> _Needs:
+    trays: dict[int, _Weeks] = defaultdict(lambda: [0.0] * horizon.weeks)
+    batches = [0.0] * horizon.weeks
+    air = air_of(session, day)
+    for week, protocol, number in _starts(session, horizon):
+        batches[week] += 1
+        for at, tray_format, filled in _filled_by_start(air, horizon, week, protocol, number):
+            trays[tray_format][at] += filled
+    for at, tray_format, filled in _filled_by_batches(session, air, horizon, day):
+        trays[tray_format][at] += filled
+    bundles, parcels = _posted(session, horizon, day)
+    return _Needs(trays, bundles, parcels, batches)
+
+
+def _starts(session: Session, horizon: Horizon) -> Iterator[tuple[int, Protocol, int]]:
+    """The accepted plan's starts that were not made yet: week, protocol, trays."""
+    plan = accepted_plan(session)
+    if plan is None:
+        return
+    rows = session.exec(
+        select(PlannedStart).where(
+            PlannedStart.plan_id == plan.id, col(PlannedStart.batch_id).is_(None)
+        )
+    ).all()
+    for row in rows:
+        week = horizon.index(Week.parse(row.week))
+        if 0 <= week < horizon.weeks:
+            yield week, row.protocol, row.trays
+
+
+_Filled = Iterator[tuple[int, int, float]]
+
+
+def _filled_by_start(
+    air: Air, horizon: Horizon, week: int, protocol: Protocol, trays: int
+) -> _Filled:
+    """Week, tray format and trays that a start fills now and where it is set over later."""
+    stages = growing_stages(protocol)
+    ends = walk_stages(air, stages, np.array([air.entry(horizon.week(week).monday())]))
+    cells = next((s.tray_format.cells for s in stages if s.tray_format is not None), 0)
+    entry, standing = week, None
+    for place, stage in enumerate(stages):
+        tray = stage.tray_format
+        bought = stage.kind in (StageKind.ON_ORDER, StageKind.ISOLATION)
+        if tray is not None and tray.id != standing and entry < horizon.weeks:
+            plugs = trays * cells * survival_of(stages[:place]).mean
+            filled = trays if tray.cells == cells else math.ceil(plugs / tray.cells - 1e-9)
+            if not bought:  # a supplier's plants come in their own trays
+                yield entry, tray.id or 0, float(filled)
+            standing = tray.id
+        end = int(np.median(ends[place]))
+        if end >= NEVER:
+            return
+        entry = max(entry, horizon.index(air.date(end)))
+
+
+def _filled_by_batches(session: Session, air: Air, horizon: Horizon, day: date) -> _Filled:
+    """The same for batches that grow already and will be set over into another format."""
+    growing = growing_batches(session)
+    for one, way in zip(growing, passages(air, growing, day), strict=True):
+        standing: int | None = one.batch.tray_format_id
+        left: Sequence[Stage] = one.stages_left
+        for place, stage in enumerate(left[1:], start=1):
+            end = way.leaves(EXPECTED, place - 1)
+            week = horizon.weeks if end >= NEVER else max(0, horizon.index(air.date(end)))
+            if week >= horizon.weeks:
+                break
+            if stage.tray_format_id is not None and stage.tray_format_id != standing:
+                standing = stage.tray_format_id
+                yield week, standing, float(batch_trays(one, place))
+
+
+def _posted(
+    session: Session, horizon: Horizon, day: date
+) -> tuple[dict[int | None, _Weeks], _Weeks]:
+    """Bundles by wrap and parcels, in the week in which they are packed."""
+    bundles: dict[int | None, _Weeks] = defaultdict(lambda: [0.0] * horizon.weeks)
+    parcels = [0.0] * horizon.weeks
+    given: dict[tuple[int, int], int] = defaultdict(int)
+    promised = session.exec(
+        select(Promise, PromiseLine, Product)
+        .join(PromiseLine, col(PromiseLine.promise_id) == col(Promise.id))
+        .join(Product, col(PromiseLine.product_id) == col(Product.id))
+    ).all()
+    holds = set(session.exec(select(Promise.id).where(holding(now(session)))).all())
+    packed: set[int] = set()
+    for promise, line, product in promised:
+        given[promise.order_id, product.id or 0] += line.quantity
+        week = max(0, horizon.index(promise.pack_on))
+        if promise.id not in holds or week >= horizon.weeks or line.picked >= line.plugs:
+            continue
+        bundles[product.wrap_id][week] += line.quantity
+        if promise.id not in packed:
+            parcels[week] += 1
+            packed.add(promise.id or 0)
+    _add_open(session, horizon, day, given, bundles, parcels)
+    _add_expected(session, horizon, bundles, parcels)
+    return bundles, parcels
+
+
+def _add_open(
+    session: Session,
+    horizon: Horizon,
+    day: date,
+    given: Mapping[tuple[int, int], int],
+    bundles: dict[int | None, _Weeks],
+    parcels: _Weeks,
+) -> None:
+    """Order lines without a promise: in the week the customer wants them, else this week."""
+    rows = session.exec(
+        select(CustomerOrder, OrderLine, Product)
+        .join(OrderLine, col(OrderLine.order_id) == col(CustomerOrder.id))
+        .join(Product, col(OrderLine.product_id) == col(Product.id))
+    ).all()
+    seen: set[int] = set()
+    for order, line, product in rows:
+        left = line.quantity - given.get((order.id or 0, product.id or 0), 0)
+        if left <= 0 or (order.not_after is not None and order.not_after < day):
+            continue
+        first = order.not_before or day
+        week = max(0, horizon.index(first - timedelta(days=ON_THE_WAY_DAYS)))
+        if week >= horizon.weeks:
+            continue
+        bundles[product.wrap_id][week] += left
+        if order.id not in seen:
+            parcels[week] += 1
+            seen.add(order.id or 0)
+
+
+def _add_expected(
+    session: Session, horizon: Horizon, bundles: dict[int | None, _Weeks], parcels: _Weeks
+) -> None:
+    smallest: dict[int, Product] = {}
+    for product in session.exec(select(Product).order_by(col(Product.plugs).desc())).all():
+        smallest[product.crop_id] = product
+    orders, lines = session.exec(
+        select(func.count(func.distinct(OrderLine.order_id)), func.sum(OrderLine.quantity))
+    ).one()
+    a_parcel = float(lines or 0) / orders if orders else BUNDLES_A_PARCEL
+    rows = session.exec(select(Demand).where(Demand.kind == DemandKind.EXPECTED_SALES)).all()
+    for row in rows:
+        week, of = horizon.index(Week.parse(row.week)), smallest.get(row.crop_id)
+        if 0 <= week < horizon.weeks and of is not None:
+            bundles[of.wrap_id][week] += row.plugs / of.plugs
+            parcels[week] += row.plugs / of.plugs / a_parcel
+    for week, number in enumerate(parcels):
+        parcels[week] = float(math.ceil(number - 1e-9))
+    for used in bundles.values():
+        used[:] = [float(math.ceil(number - 1e-9)) for number in used]
+
+
+def _seed(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
+    """Seed that the accepted plan sows, crop by crop, where seed lots are listed."""
+    book = seed_book(session)
+    used: dict[str, list[float]] = {}
+    free: dict[str, int] = {}
+    for week, protocol, trays in _starts(session, horizon):
+        lots = book.of(protocol)
+        if not lots:
+            continue
+        name = f"seed of {protocol.crop.name}"
+        used.setdefault(name, [0.0] * horizon.weeks)[week] += seeds_in(protocol, trays)
+        free[name] = sum(one.left for one in lots if one.lot.sow_by >= day)
+    return [
+        _called(
+            session, name, "seed", "seeds", sown, float(free[name]), float(free[name]),
+            ASSUMED_LEAD_DAYS, 1.0, horizon, day, "",
+        )
+        for name, sown in sorted(used.items())
+    ]  # fmt: skip

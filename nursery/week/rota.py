@@ -1,0 +1,276 @@
+"""Who does what on which day of the week? A sheet a person and day.
+
+Hours are levelled over the people who are in; two-person moves fall on days on which two are in,
+heavy work not on days forecast hot, and no place is filled before it was left and cleaned. What
+cannot be given out is told with its reason, and so is everybody who is over their hours.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from sqlmodel import Session, col, select
+
+from nursery.calendars import public_holidays
+from nursery.database import now, site, today
+from nursery.errors import Fault
+from nursery.growing_area import Absence, Person
+from nursery.planning.bench_map import BenchMap, bench_map
+from nursery.weather import Forecast
+from nursery.week.rota_tasks import HEAVY, TWO_PERSON_TRAYS, Held, Work, works_of
+from nursery.week.week_sheet import WeekSheet, week_sheet
+from nursery.weeks import Week
+from solver.rota import Person as Worker
+from solver.rota import Plan, Problem, Task, hours, solve, undone
+from solver.run import Limits
+
+HOT_C = 28.0
+"""From this outdoor maximum on no heavy work is planned (an estimate; local rules rule)."""
+
+SECONDS = 10.0
+"""How long a rota may be bettered; most weeks take a second."""
+
+CAUTIONS = (
+    "Sprayed plants: no hand work until the label's re-entry interval has ended.",
+    f"Lifting: ask for help from {TWO_PERSON_TRAYS} trays on, and whenever it is heavy for you;"
+    " limits of weight are those of the local rules.",
+    "Heat: heavy work at dawn, breaks, water, shade; stop when you feel unwell. Local rules rule.",
+)
+_WORKING_DAYS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a person's sheet; `others` do it together with them."""
+
+    work: Work
+    others: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PersonDay:
+    """What one person does on one day, in this order; `there` are the minutes that they are in."""
+
+    person: str
+    day: date
+    minutes: int
+    there: int
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PersonHours:
+    """A person's minutes on each day of the week, and how much of it is too long.
+
+    `overtime` is beyond the week's hours, `beyond` the part of it beyond the overtime agreed,
+    `long_days` what exceeds their time on a day (day, minutes).
+    """
+
+    person: str
+    minutes: tuple[int, ...]
+    there: tuple[int, ...]
+    overtime: int
+    beyond: int
+    long_days: tuple[tuple[date, int], ...]
+
+
+@dataclass(frozen=True)
+class Rota:
+    """The rota of a week. `undone` are tasks that nobody can be given, with the reason.
+
+    `held` are lines of the week sheet that may not be done now; `hot` the days forecast hot, as far
+    as `forecast_until` (None: there is no fresh forecast, a person decides).
+    """
+
+    week: str
+    plan_version: int | None
+    sheets: tuple[PersonDay, ...]
+    hours: tuple[PersonHours, ...]
+    undone: tuple[tuple[Work, str], ...]
+    held: tuple[Held, ...]
+    hot: tuple[date, ...]
+    forecast_until: date | None
+    cautions: tuple[str, ...]
+    cost: int
+    bound: int
+
+    def of(self, person: str) -> tuple[PersonDay, ...]:
+        """Which sheets are one person's? Raises `Fault` for a name that is not listed."""
+        names = [one.person for one in self.hours]
+        if person not in names:
+            listed = ", ".join(names) or "nobody"
+            raise Fault("Person", f"must be one of {listed}", person, "correct the name")
+        return tuple(sheet for sheet in self.sheets if sheet.person == person)
+
+
+def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
+    """Who does what on which day of this week? Reads only; the same books give the same rota.
+
+    For this week, from today on. Raises `Fault` for a week that has gone by.
+    """
+    day = today(session)
+    sheet, found = week_sheet(session, week), bench_map(session, week)
+    workers = people_in(session, week)
+    first = (day - week.monday()).days if week == Week.of(day) else 0
+    working = _working_days(session, week)
+    works, held = works_of(sheet.tasks, sheet.rounds, found, first, working, len(workers) > 1)
+    hot, until = hot_days(session, week)
+    problem = Problem(
+        days=7,
+        people=workers,
+        tasks=tuple(_task(work) for work in works),
+        not_on={HEAVY: tuple((one - week.monday()).days for one in hot)},
+        name=str(week),
+    )
+    outcome = solve(problem, limits or Limits(SECONDS, threads=1))
+    plan = outcome.found()
+    return _rota_of(sheet, found, problem, plan, works, held, hot, until)
+
+
+def people_in(session: Session, week: Week) -> tuple[Worker, ...]:
+    """Who is in for how many minutes on each day of this week?
+
+    A fifth of the week's minutes on each working day (Monday to Friday, no public holiday) on which
+    they are not away; of the overtime as many fifths.
+    """
+    region = site(session).holiday_region
+    away: dict[int, list[Absence]] = {}
+    for absence in session.exec(select(Absence)).all():
+        away.setdefault(absence.person_id, []).append(absence)
+    found = []
+    for person in session.exec(select(Person).order_by(col(Person.name))).all():
+        there = [
+            n < _WORKING_DAYS
+            and day not in public_holidays(region, day.year)
+            and not any(a.first_day <= day <= a.last_day for a in away.get(person.id or 0, ()))
+            for n, day in enumerate(week.days())
+        ]
+        a_day = person.minutes_a_week // _WORKING_DAYS
+        found.append(
+            Worker(
+                key=person.name,
+                minutes=tuple(a_day if one else 0 for one in there),
+                overtime=person.overtime_minutes * sum(there) // _WORKING_DAYS,
+                skills=tuple(word for word in re.split(r"[,;/]\s*|\s+", person.skills) if word),
+            )
+        )
+    return tuple(found)
+
+
+def hot_days(session: Session, week: Week) -> tuple[tuple[date, ...], date | None]:
+    """Which days of this week are forecast hot, and up to which day is there a fresh forecast?
+
+    The latest forecast of each day counts, if it is not past its shelf life.
+    """
+    here = site(session)
+    oldest = now(session) - timedelta(hours=here.forecast_shelf_hours)
+    rows = session.exec(
+        select(Forecast)
+        .where(Forecast.station_id == here.station_id, col(Forecast.issued_at) >= oldest)
+        .order_by(col(Forecast.issued_at))
+    ).all()
+    latest = {row.day: row.max_c for row in rows}
+    hot = tuple(day for day in week.days() if latest.get(day, -100.0) >= HOT_C)
+    return hot, max(latest, default=None)
+
+
+def _working_days(session: Session, week: Week) -> list[int]:
+    """Which days, Monday being 0, are working days: Monday to Friday, no public holiday?"""
+    region = site(session).holiday_region
+    days = list(enumerate(week.days()))[:_WORKING_DAYS]
+    return [n for n, day in days if day not in public_holidays(region, day.year)]
+
+
+def _task(work: Work) -> Task:
+    return Task(
+        key=work.key,
+        kind=work.kind,
+        minutes=work.minutes,
+        earliest=work.earliest,
+        latest=max(work.latest, work.earliest),
+        persons=work.persons,
+        skill=work.skill,
+        after=work.after,
+    )
+
+
+def _rota_of(
+    sheet: WeekSheet,
+    found: BenchMap,
+    problem: Problem,
+    plan: Plan,
+    works: Sequence[Work],
+    held: Sequence[Held],
+    hot: tuple[date, ...],
+    until: date | None,
+) -> Rota:
+    days = found.days
+    by_key = {work.key: work for work in works}
+    order = {task.key: at for at, task in enumerate(problem.in_order)}
+    left = undone(problem, plan)
+    return Rota(
+        week=sheet.week,
+        plan_version=sheet.plan_version,
+        sheets=tuple(_sheets(problem, plan, by_key, order, days)),
+        hours=tuple(
+            PersonHours(
+                person=row.person,
+                minutes=row.minutes,
+                there=problem.person_of[row.person].minutes,
+                overtime=row.overtime,
+                beyond=row.beyond,
+                long_days=tuple((days[day], minutes) for day, minutes in row.long_days),
+            )
+            for row in hours(problem, plan)
+        ),
+        undone=tuple((by_key[key], _why(by_key[key], why, days)) for key, why in left.items()),
+        held=tuple(held),
+        hot=hot,
+        forecast_until=until,
+        cautions=CAUTIONS,
+        cost=plan.cost or 0,
+        bound=plan.bound or 0,
+    )
+
+
+def _why(work: Work, why: str, days: Sequence[date]) -> str:
+    if f"'{HEAVY}'" in why:
+        return f"every day left is forecast hot, and {work.trays} trays are heavy: a person decides"
+    if work.recurring and "nobody is in" in why:
+        return f"nobody is in on {days[work.earliest]:%A}: agree who comes"
+    return why
+
+
+def _sheets(
+    problem: Problem,
+    plan: Plan,
+    by_key: Mapping[str, Work],
+    order: Mapping[str, int],
+    days: Sequence[date],
+) -> list[PersonDay]:
+    found = []
+    for person in problem.people:
+        for at, day in enumerate(days):
+            keys = [
+                key
+                for key, turn in plan.turns.items()
+                if turn.day == at and person.key in turn.people
+            ]
+            if not keys:
+                continue
+            keys.sort(key=lambda key: (not _watering(by_key[key]), order[key]))
+            lines = tuple(
+                Line(by_key[key], tuple(p for p in plan.turns[key].people if p != person.key))
+                for key in keys
+            )
+            minutes = sum(line.work.minutes for line in lines)
+            found.append(PersonDay(person.key, day, minutes, person.minutes[at], lines))
+    return found
+
+
+def _watering(work: Work) -> bool:
+    """Plants drink before anything else is done."""
+    return work.recurring and work.what.startswith("watering")
