@@ -34,8 +34,10 @@ from solver.workers import WorkerError, Workers
 TASKS = "solver.propagation.tasks"
 FIRST_PASS, TRAYS_PASS = 0.2, 0.18
 """Which parts of the time may the two passes over all crops take?"""
-DIRECT = 60
-"""Up to how many possible batches is a problem solved as one model?"""
+DIRECT, DIRECT_PART = 250, 0.25
+"""Up to how many possible batches is a problem solved as one model, for which part of the time?"""
+FAR = 3.0
+"""Trays are made whole early where the best plan so far costs so many times its bound."""
 
 
 @dataclass
@@ -129,7 +131,7 @@ def _directly(problem: Problem, clock: Clock, best: _Best) -> None:
     if not 0 < number <= DIRECT:
         return
     model = build(problem, crops, Taken.by_work_in_progress(problem))
-    answer = run_linear(model.linear, 0.4 * clock.left(), seed=clock.limits.seed)
+    answer = run_linear(model.linear, DIRECT_PART * clock.left(), seed=clock.limits.seed)
     best.bound = max(0.0, answer.bound)
     if answer.values is not None:
         best.offer(starts_of(model, answer.values))
@@ -162,6 +164,7 @@ class _Conductor:
         self.pass_seconds = 0.0
         self.small = len(problem.crops) * problem.weeks <= 800
         self.turns = [0.4, 0.55, 0.75] if self.small and limits.seconds >= 50 else [0.58]
+        self.hurried = False
 
     def run(self) -> None:
         self._ask_relaxation()
@@ -267,6 +270,9 @@ class _Conductor:
         search = self.search
         assert search is not None
         share = self.clock.seconds() / self.limits.seconds
+        if not self.hurried and (self.best.plan.cost or 0) > FAR * max(1.0, self.best.bound):
+            self.turns = [0.3, 0.45, 0.7]
+        self.hurried = True
         if not self.turns or share < self.turns[0] or search.unmade:
             return
         if search.stage == Stage.BATCHES:

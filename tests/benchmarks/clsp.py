@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from solver.propagation import Area, Crop, Plan, Problem, Protocol, Stage, solve, violations
+from solver.propagation.judge import complete, loads
 from solver.run import Limits
 
 
@@ -123,12 +124,16 @@ def to_problem(lots: LotSizing) -> tuple[Problem, int]:
 
 
 def production(problem: Problem, plan: Plan) -> list[list[int]]:
-    """Units made of each item in each period."""
-    made = plan.batches()
-    return [
-        [made.get((crop.protocols[0].key, week), 0) for week in range(problem.weeks)]
-        for crop in problem.crops
-    ]
+    """Units of each item made in each period that meet a demand.
+
+    What a batch holds beyond that costs nothing in the problem, since nobody has to keep it;
+    in the file's terms it would lie in stock to the end, so it is not made.
+    """
+    made = [[0.0] * problem.weeks for _ in problem.crops]
+    place = {crop.key: at for at, crop in enumerate(problem.crops)}
+    for flow in complete(problem, loads(problem, plan)).flows:
+        made[place[flow.crop]][flow.ready] += flow.plugs
+    return [[round(units) for units in row] for row in made]
 
 
 def judge(lots: LotSizing, made: list[list[int]]) -> tuple[float, list[str]]:
