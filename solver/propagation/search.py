@@ -29,6 +29,9 @@ from solver.propagation.tasks import (
 
 SIZES = {Part.BATCHES: 250.0, Part.TRAYS: 500.0, Part.BOTH: 90.0}
 """Crop-weeks that a task takes at first, by what it decides."""
+BALANCE_AFTER = 12
+"""Changes of batches after which the trays of all crops are balanced, or more for many crops."""
+NEVER = 10**9
 
 
 @dataclass
@@ -154,6 +157,8 @@ class Search:
     busy: set[int] = field(default_factory=set)
     tasks: int = 0
     likely: list[frozenset[tuple[str, int]]] = field(default_factory=list)
+    unbalanced: int = 0
+    balancing: bool = False
 
     def whole(self) -> bool:
         """Is the present state a whole plan?"""
@@ -183,7 +188,13 @@ class Search:
         """The next task of crops to be planned anew, None where there is none to give."""
         window = None
         part = _part(self.stage)
-        if self.waiting:
+        if self.to_balance():
+            part = Part.FLOWS
+            every = range(len(self.state.shares))
+            crops = tuple(at for at in every if at not in self.busy)
+            if crops:
+                self.unbalanced, self.balancing = 0, True
+        elif self.waiting:
             crops = self.waiting.pop(0)
         elif self.unmade:
             return None
@@ -208,16 +219,29 @@ class Search:
             restricted=self.stage == Stage.FIRST or self.neighbourhoods.random.random() < 0.5,
         )
 
+    def to_balance(self) -> bool:
+        """Are the trays of all crops to be balanced before anything else?"""
+        return self.stage == Stage.BATCHES and self.unbalanced >= self._patience()
+
+    def _patience(self) -> int:
+        return max(BALANCE_AFTER, len(self.state.shares) // 4)
+
     def changed(self, change: Change, changed: Changed) -> bool:
         """Takes a finished task; true if the state is better or nearer to whole."""
         self.busy -= set(change.crops)
         if self.unmade:
             return self._made(change, changed)
-        if changed.shares is None or (change.part == Part.BATCHES) != (self.stage == Stage.BATCHES):
+        if change.part == Part.FLOWS:
+            self.balancing = False
+            if changed.shares is None:
+                self.unbalanced = -NEVER  # too large for the time
+        fractional = change.part in (Part.BATCHES, Part.FLOWS)
+        if changed.shares is None or fractional != (self.stage == Stage.BATCHES):
             return False
         new = self.state.replaced(changed.shares)
         if new.keeps_rules() and new.cost() < self.state.cost() - 0.5:
             self.state = new
+            self.unbalanced += change.part == Part.BATCHES
             return True
         return False
 
@@ -233,6 +257,8 @@ class Search:
         self.state = new
         if self.unmade:
             return True
+        if self.stage == Stage.FIRST:
+            self.unbalanced = self._patience()
         self.stage = Stage.BATCHES if self.stage == Stage.FIRST else Stage.BOTH
         good = new.keeps_rules() and new.cost() < self.rounded.cost()
         if not good:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -37,7 +37,11 @@ FIRST_PASS, TRAYS_PASS = 0.2, 0.18
 DIRECT, DIRECT_PART = 250, 0.25
 """Up to how many possible batches is a problem solved as one model, for which part of the time?"""
 FAR = 3.0
-"""Trays are made whole early where the best plan so far costs so many times its bound."""
+"""Trays are made whole early where the best plan so far costs so many times its bound.
+
+There crops that share an hour must be planned together; elsewhere one crop a task is best, since
+it is solved to the end.
+"""
 
 
 @dataclass
@@ -163,8 +167,8 @@ class _Conductor:
         self.answers: list[tuple[Slice | None, Relaxed | None]] = []
         self.pass_seconds = 0.0
         self.small = len(problem.crops) * problem.weeks <= 800
-        self.turns = [0.4, 0.55, 0.75] if self.small and limits.seconds >= 50 else [0.58]
-        self.hurried = False
+        self.turns = [0.4, 0.55, 0.75] if self.small and limits.seconds >= 50 else [0.42]
+        self.far = False
 
     def run(self) -> None:
         self._ask_relaxation()
@@ -233,6 +237,8 @@ class _Conductor:
         change = self.search.next_change(seconds)
         if change is None:
             return None
+        if change.part == Part.FLOWS:
+            change = replace(change, seconds=min(left, max(seconds, 0.1 * self.limits.seconds)))
         return ("improve", change, self.clock.seconds()), "improve", change
 
     def _may_relax_again(self) -> bool:
@@ -270,17 +276,17 @@ class _Conductor:
         search = self.search
         assert search is not None
         share = self.clock.seconds() / self.limits.seconds
-        if not self.hurried and (self.best.plan.cost or 0) > FAR * max(1.0, self.best.bound):
-            self.turns = [0.3, 0.45, 0.7]
-        self.hurried = True
         if not self.turns or share < self.turns[0] or search.unmade:
+            return
+        if search.to_balance() or search.balancing:
             return
         if search.stage == Stage.BATCHES:
             self.turns.pop(0)
             self.pass_seconds = TRAYS_PASS * self.limits.seconds
             half = -(-len(self.problem.crops) // self.limits.threads)
-            group = min(half, 420 // max(1, self.problem.weeks))
-            search.trays_pass(len(self.problem.crops) if self.small else max(1, group))
+            several = max(1, min(half, 420 // max(1, self.problem.weeks)))
+            several = len(self.problem.crops) if self.small else several
+            search.trays_pass(several if self.far else 1)
         elif search.stage == Stage.BOTH:
             self.turns.pop(0)
             search.stage = Stage.BATCHES
@@ -301,12 +307,12 @@ class _Conductor:
             assert self.search is not None
             making = bool(self.search.unmade)
             self.search.changed(change, result)
-            if not making:
+            if not making and change.part != Part.FLOWS:
                 seconds = self.clock.seconds() - began
                 self.search.neighbourhoods.easy(
                     change.part, result.optimal, seconds, change.seconds
                 )
-            elif self.search.whole():
+            elif making and self.search.whole():
                 self._judge(last=True)
 
     def _priced(self, crop: int, whole: bool, result: CropBound) -> None:
@@ -366,15 +372,14 @@ class _Conductor:
         )
         self.pass_seconds = FIRST_PASS * self.limits.seconds
         shares = [self.relaxed.shares[at] for at in range(len(self.problem.crops))]
-        self.search.first_pass(shares, self._group())
+        crops, weeks = len(self.problem.crops), max(1, self.problem.weeks)
+        several = max(1, min(270 // weeks, -(-crops // (2 * self.limits.threads))))
+        self.far = (self.best.plan.cost or 0) > FAR * max(1.0, self.best.bound)
+        if self.far:
+            self.turns = [0.3, 0.45, 0.7]
+        self.search.first_pass(shares, several if self.far else 1)
         if self._large() and self._time_for_whole():
             self._ask_relaxation(whole=True)
-
-    def _group(self) -> int:
-        """Crops that one task of a pass takes: at least four tasks a worker, at most 270 weeks."""
-        crops = len(self.problem.crops)
-        most = max(1, 270 // max(1, self.problem.weeks))
-        return max(1, min(most, -(-crops // (2 * self.limits.threads))))
 
     def _judge(self, last: bool) -> None:
         """Judges the present plan now and then, and at the end."""

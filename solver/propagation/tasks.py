@@ -224,8 +224,12 @@ def _priced_crop(desk: Desk, crop: int, prices: Prices) -> tuple[FlowModel, Floa
 
 
 class Part(StrEnum):
-    """What of the crops is decided anew: batches with trays of any fraction, trays, or both?"""
+    """What of the crops is decided anew: batches with trays of any fraction, trays, or both?
 
+    FLOWS keeps the batches and balances trays of any fraction over all that is shared.
+    """
+
+    FLOWS = "flows"
     BATCHES = "batches"
     TRAYS = "trays"
     BOTH = "both"
@@ -279,12 +283,15 @@ def improve(desk: Desk, change: Change) -> Changed:
             _leave_out(model, change)
     elif change.part == Part.TRAYS:
         hint = _settle_batches(model, hint)
+    elif change.part == Part.FLOWS:
+        _free_trays(model, hint)
+        hint = {}
     seconds = change.seconds
     if change.part == Part.TRAYS and not change.hinted:
         answer = run_linear(linear, 0.75 * seconds, gap=gap, seed=change.seed)
         seconds *= 0.25
     if change.part != Part.TRAYS or change.hinted or answer.values is None:
-        answer = run_linear(linear, seconds, gap=gap, hint=hint, seed=change.seed)
+        answer = run_linear(linear, seconds, gap=gap, hint=hint or None, seed=change.seed)
     if answer.values is None:
         return Changed(None, False)
     values = _rounded(linear, answer.values)
@@ -349,6 +356,15 @@ def _settle_batches(model: FlowModel, values: dict[int, float]) -> dict[int, flo
             left -= up
             hint[run] = float(math.floor(values[run] + 1e-5) + up)
     return hint
+
+
+def _free_trays(model: FlowModel, values: dict[int, float]) -> None:
+    """Fixes the batches as they are in `values`; trays may be of any fraction."""
+    linear = model.linear
+    for column in model.batch.values():
+        linear.low[column] = linear.high[column] = float(round(values[column]))
+    changes = set(model.changes.values())
+    linear.whole = [at in changes for at in range(len(linear.whole))]
 
 
 def _rounded(linear: LinearModel, values: Sequence[float]) -> list[float]:
