@@ -23,6 +23,7 @@ import nursery.carrier
 import nursery.crop
 import nursery.day_entry
 import nursery.demand
+import nursery.fact_stamp
 import nursery.growing_area
 import nursery.material
 import nursery.mother_plant
@@ -78,6 +79,9 @@ def open_database(address: str) -> Database:
         raise Fault("Database address", "must be SQLite or PostgreSQL", address, "mend it")
     writer = _engine(url, begin="BEGIN IMMEDIATE")
     reader = _engine(url, begin="BEGIN")
+    kept: dict[str, Any] = {}  # what this process remembers of the database (promising.facts)
+    reader.update_execution_options(kept=kept, reads_only=True)
+    writer.update_execution_options(kept=kept, reads_only=False)
     return Database(
         address=url,
         reader=reader,
@@ -165,6 +169,7 @@ _ROW_MODULES = (
     nursery.crop,
     nursery.day_entry,
     nursery.demand,
+    nursery.fact_stamp,
     nursery.growing_area,
     nursery.material,
     nursery.mother_plant,
