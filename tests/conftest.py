@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from nursery.database import Database, migrate, open_database
+from tests.postgres import drop_database, migrated, new_database, server
 
 
 @pytest.fixture(scope="session")
@@ -26,3 +27,35 @@ def db(_migrated: Path, tmp_path: Path) -> Iterator[Database]:
     opened = open_database(str(path))
     yield opened
     opened.close()
+
+
+@pytest.fixture(scope="session")
+def postgres_address() -> Iterator[str]:
+    """The address of a real PostgreSQL server's first database; make your own with `new_database`.
+
+    It fails, and says what to install, where the server's programs are not at hand.
+    """
+    with server() as running:
+        yield running.address
+
+
+@pytest.fixture(scope="session")
+def _migrated_postgres(postgres_address: str) -> str:
+    return migrated(postgres_address)
+
+
+@pytest.fixture
+def postgres_db(postgres_address: str, _migrated_postgres: str) -> Iterator[Database]:
+    """An empty, migrated PostgreSQL database of its own."""
+    opened = open_database(new_database(postgres_address, like=_migrated_postgres))
+    yield opened
+    opened.close()
+    drop_database(opened.address)
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def either_db(request: pytest.FixtureRequest) -> Database:
+    """An empty, migrated database of its own: the test runs on SQLite, then on PostgreSQL."""
+    found = request.getfixturevalue("db" if request.param == "sqlite" else "postgres_db")
+    assert isinstance(found, Database)
+    return found
