@@ -25,6 +25,7 @@ class DayAction(StrEnum):
     COUNTED = "counted"
     VETO_SET = "veto set"
     VETO_SIGNED_OFF = "veto signed off"
+    HELD_COLD = "held cold"
 
 
 class DayEntry(SQLModel, table=True):

@@ -17,6 +17,13 @@ class Site(SQLModel, table=True):
     for rehearsals, demos and a shop's tests, and is 0 in real life. `frost_reserve` is the share
     of the frames' places that is kept free indoors in weeks with frost, `gap_up_below` the share
     of filled cells under which a young batch is gapped up (both from memory, estimates).
+
+    The week's work (common practice or estimates, no source; local rules stand above them): no
+    heavy work from an outdoor maximum of `hot_day_c` on; carrying `heavy_trays` is heavy,
+    `two_person_trays` are carried by two; a task longer than `longest_task_minutes` is cut into
+    parts; a place takes `clean_minutes_a_place` to disinfect; growing batches are counted every
+    `count_every_days`, for `count_minutes_a_tray`; plugs too many are discounted `discount_days`
+    before their last sale.
     """
 
     __tablename__ = "site"
@@ -35,6 +42,14 @@ class Site(SQLModel, table=True):
         check("site", "forecast", "forecast_shelf_hours >= 1"),
         check("site", "frost", "frost_reserve >= 0 AND frost_reserve <= 1"),
         check("site", "gap_up", "gap_up_below >= 0 AND gap_up_below <= 1"),
+        check("site", "hot_day_c", "hot_day_c > -60"),
+        check("site", "two_person_trays", "two_person_trays >= 1"),
+        check("site", "heavy_trays", "heavy_trays >= 1"),
+        check("site", "longest_task_minutes", "longest_task_minutes >= 1"),
+        check("site", "clean_minutes_a_place", "clean_minutes_a_place >= 0"),
+        check("site", "count_every_days", "count_every_days >= 1"),
+        check("site", "count_minutes_a_tray", "count_minutes_a_tray >= 0"),
+        check("site", "discount_days", "discount_days >= 0"),
     )
     id: int = Field(default=1, primary_key=True)
     name: str = Field(min_length=1, max_length=120)
@@ -60,6 +75,14 @@ class Site(SQLModel, table=True):
     forecast_shelf_hours: int = 36
     frost_reserve: float = 0.2
     gap_up_below: float = 0.8
+    hot_day_c: float = Field(default=28.0, sa_column_kwargs={"server_default": "28.0"})
+    two_person_trays: int = Field(default=20, sa_column_kwargs={"server_default": "20"})
+    heavy_trays: int = Field(default=10, sa_column_kwargs={"server_default": "10"})
+    longest_task_minutes: int = Field(default=240, sa_column_kwargs={"server_default": "240"})
+    clean_minutes_a_place: float = Field(default=1.0, sa_column_kwargs={"server_default": "1.0"})
+    count_every_days: int = Field(default=28, sa_column_kwargs={"server_default": "28"})
+    count_minutes_a_tray: float = Field(default=0.5, sa_column_kwargs={"server_default": "0.5"})
+    discount_days: int = Field(default=14, sa_column_kwargs={"server_default": "14"})
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()

@@ -79,7 +79,10 @@ class Lot(SQLModel, table=True):
 
 
 class ColdHold(SQLModel, table=True):
-    """A decision to hold a lot's ready plugs cold, and what it made of the last sale date."""
+    """A decision to hold a lot's ready plugs cold, and what it made of the last sale date.
+
+    With `withdrawn_at` it was taken back in the day book, and the date with it.
+    """
 
     __tablename__ = "cold_hold"
     __table_args__ = (
@@ -96,6 +99,7 @@ class ColdHold(SQLModel, table=True):
     decided_by: str = Field(min_length=1, max_length=60)
     decided_at: datetime = Field(sa_type=UtcDateTime)
     reason: str = Field(default="", max_length=200)
+    withdrawn_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
     lot: Lot = Relationship()
 
 

@@ -18,8 +18,8 @@ from nursery.commands.console import (
 )
 from nursery.commands.shop import parse_day
 from nursery.errors import Fault
-from nursery.growing.cold import hold_cold as hold_lot_cold
 from nursery.stock import Lot
+from nursery.week import day_book
 
 
 def hold_cold(
@@ -37,22 +37,25 @@ def hold_cold(
     Example: nursery hold-cold CAP-2645A --days 10 --celsius 7
 
     Plugs keep 2 to 3 weeks at 5 to 10 °C and a week at 18 °C; the crop's own limit is in Crops.
+    `nursery undo` takes it back.
     """
     with opened(database) as db, db.writing() as session:
         lot = _lot(session, batch, parse_day(ready))
-        row = hold_lot_cold(session, lot, days, celsius, by, reason)
+        booked = day_book.hold_cold(session, lot, days, celsius, by, reason)
+        row = booked.result
         told = {
             "batch": batch,
             "lot": row.lot_id,
             "last_sale_before": row.last_sale_before,
             "last_sale_after": row.last_sale_after,
+            "entry": booked.entry.id,
         }
     if as_json:
         print_json(told)
     else:
         say(
             f"{batch} is held at {celsius:g} °C: for sale until {told['last_sale_after']} instead"
-            f" of {told['last_sale_before']}."
+            f" of {told['last_sale_before']}; entry {told['entry']}."
         )
 
 

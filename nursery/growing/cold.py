@@ -86,11 +86,34 @@ def days_left(session: Session, lot: Lot, store_c: float = COLD_C[1]) -> int:
     most = 7 * lot.pool.crop.cold_weeks
     if store_c > COLD_C[1]:
         most = min(most, COOL_DAYS)
-    return max(0, most - sum(hold.days for hold in holds_of(session, lot)))
+    kept = (hold for hold in holds_of(session, lot) if hold.withdrawn_at is None)
+    return max(0, most - sum(hold.days for hold in kept))
+
+
+def withdraw(session: Session, hold: ColdHold) -> None:
+    """Takes a decision to hold cold back: the last sale date is again what it was before.
+
+    Raises `Refused` ("changed_since") where the date was moved again since.
+    """
+    lot = hold.lot
+    if hold.withdrawn_at is not None or lot.last_sale_on != hold.last_sale_after:
+        raise Refused(
+            Refusal(
+                "changed_since",
+                f"{_name(lot)} is for sale until {lot.last_sale_on} now, no longer until the "
+                f"{hold.last_sale_after} that this decision made of it",
+                "entry",
+                "take the later entries of the batch back first",
+            )
+        )
+    hold.withdrawn_at = now(session)
+    lot.last_sale_on = hold.last_sale_before
+    session.add_all([hold, lot])
+    session.flush()
 
 
 def holds_of(session: Session, lot: Lot) -> list[ColdHold]:
-    """Which decisions moved this lot's last sale date? In order of time."""
+    """Which decisions moved this lot's last sale date? In order of time, withdrawn ones too."""
     query = select(ColdHold).where(ColdHold.lot_id == lot.id)
     return list(session.exec(query.order_by(col(ColdHold.decided_at), col(ColdHold.id))).all())
 

@@ -72,6 +72,7 @@ class ColdRow:
     decided_by: str
     decided_at: datetime
     reason: str
+    withdrawn_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +162,11 @@ class Trace:
         told = [(row.happened_at, row.sequence, _of_movement(row)) for row in self.movements]
         told += [(row.counted_at, 0, _of_count(row)) for row in self.counts]
         told += [(row.decided_at, 0, _of_cold(row)) for row in self.cold_holds]
+        told += [
+            (row.withdrawn_at, 0, _of_cold_no_longer(row))
+            for row in self.cold_holds
+            if row.withdrawn_at is not None
+        ]
         # What moved plugs is told by the ledger's own rows.
         told += [
             (line.recorded_at, 0, str(line)) for line in self.day_book if line.action in _NOT_TOLD
@@ -211,6 +217,13 @@ def _of_cold(row: ColdRow) -> str:
     )
 
 
+def _of_cold_no_longer(row: ColdRow) -> str:
+    return (
+        f"lot {row.lot_id} no longer held cold for {row.days} days: taken back, last sale "
+        f"{row.last_sale_before} again"
+    )
+
+
 def trace(session: Session, batch_code: str) -> Trace:
     """What happened to this batch, and which orders have its plants?
 
@@ -256,6 +269,7 @@ def trace(session: Session, batch_code: str) -> Trace:
                 decided_by=hold.decided_by,
                 decided_at=hold.decided_at,
                 reason=hold.reason,
+                withdrawn_at=hold.withdrawn_at,
             )
             for lot in lots
             for hold in holds_of(session, lot)

@@ -20,13 +20,13 @@ from nursery.crop import Protocol, Stage
 from nursery.database import now, today
 from nursery.day_entry import DayAction, DayEntry
 from nursery.errors import Fault
-from nursery.growing import batch_work, gap_up, leaving
+from nursery.growing import batch_work, cold, gap_up, leaving
 from nursery.growing_area import Bench
 from nursery.planned import PlannedStart
 from nursery.shed import counting, veto
 from nursery.shed.counting import Counted
 from nursery.shed.ledger import lock_batches
-from nursery.stock import Grade, Lot, Movement, Veto, VetoKind
+from nursery.stock import ColdHold, Grade, Lot, Movement, Veto, VetoKind
 
 T = TypeVar("T")
 STATE = (
@@ -261,6 +261,29 @@ def regrade(
         return leaving.regrade(session, lot, plugs, grade, actor, reason)
 
     return _do(session, DayAction.REGRADED, [lot.batch], actor, said, work, lot, plugs, reason)
+
+
+def hold_cold(
+    session: Session,
+    lot: Lot,
+    days: int,
+    store_c: float,
+    actor: str,
+    reason: str = "",
+    bench: Bench | None = None,
+    said: Said = NOTHING_SAID,
+) -> Booked[ColdHold]:
+    """Until when may this lot be sold, held at `store_c` °C? As `growing.cold.hold_cold`."""
+
+    def work() -> ColdHold:
+        return cold.hold_cold(session, lot, days, store_c, actor, reason, bench)
+
+    booked = _do(
+        session, DayAction.HELD_COLD, [lot.batch], actor, said, work, lot, lot.plugs, reason
+    )
+    booked.entry.detail = {**booked.entry.detail, "cold_hold": booked.result.id}
+    session.flush()
+    return booked
 
 
 def count(

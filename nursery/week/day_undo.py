@@ -2,7 +2,8 @@
 
 The ledger's rows are corrected by new rows, and the batch stands again as it did before, unless
 something later built on it: then that is taken back first. A count is withdrawn together with what
-it changed. A veto ends by a signature alone.
+it changed, and a decision to hold plugs cold together with the days it gave them. A veto ends by a
+signature alone.
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ from nursery.batch import Batch, Count
 from nursery.database import now, today
 from nursery.day_entry import DayAction, DayEntry
 from nursery.errors import Fault, Refusal, Refused
+from nursery.growing.cold import withdraw
 from nursery.growing.recording import stands_again
 from nursery.planned import PlannedStart
 from nursery.shed.ledger import balance, lock_batches, reverse
 from nursery.shed.veto import set_veto
-from nursery.stock import Lot, Moved, Movement, Veto
+from nursery.stock import ColdHold, Lot, Moved, Movement, Veto
 from nursery.week.day_book import STATE, state_of, taken_back
 
 _DAYS = frozenset({"stage_entered_on", "ready_on", "closed_on"})
@@ -56,6 +58,8 @@ def undo(session: Session, entry_id: int, actor: str, reason: str) -> DayEntry:
         detail["veto"] = _veto_again(session, entry, actor, reason)
     else:
         _refuse_changed(entry, batches)
+        if entry.action is DayAction.HELD_COLD:
+            withdraw(session, session.get_one(ColdHold, entry.detail["cold_hold"]))
         detail["movements"] = _take_back(session, entry, actor, reason)
         _put_back(session, entry, batches)
         _note(session, entry, batches)

@@ -3,19 +3,23 @@
 from datetime import date, timedelta
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
 from nursery.crop import Crop
-from nursery.database import METADATA, Database, migrate, today
+from nursery.database import METADATA, MIGRATIONS, Database, migrate, today
+from nursery.week import day_book
+from nursery.week.day_undo import undo
 from tests.builders import crop_named, ready_lot, small_nursery
 
 
-def test_the_migrations_make_exactly_the_tables_of_the_rows(db: Database) -> None:
-    with db.writer.connect() as connection:
+def test_the_migrations_make_exactly_the_tables_of_the_rows(either_db: Database) -> None:
+    with either_db.writer.connect() as connection:
         assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
 
 
@@ -63,3 +67,38 @@ def test_a_ledger_balance_below_nothing_is_refused_by_the_database_itself(db: Da
 
 def _window(session: Session) -> tuple[date, date]:
     return today(session), today(session) + timedelta(days=20)
+
+
+def test_the_day_book_and_the_triggers_outlive_the_migration_of_the_weeks_settings(
+    db: Database,
+) -> None:
+    """Down to the tables before and up again, with an entry in the book that takes one back."""
+
+    def seen() -> tuple[list[tuple[object, ...]], list[object]]:
+        with db.writer.connect() as connection:
+            book = "SELECT id, action, plugs, undoes_id FROM day_entry ORDER BY id"
+            triggers = "SELECT name FROM sqlite_master WHERE type = 'trigger' ORDER BY name"
+            return (
+                [tuple(row) for row in connection.execute(text(book))],
+                list(connection.execute(text(triggers)).scalars()),
+            )
+
+    with db.writing() as session:
+        small_nursery(session)
+        protocol = crop_named(session, "Caltha palustris").protocols[0]
+        started = day_book.start(session, protocol, 3, "Ada", code="B1")
+        undo(session, started.entry.id or 0, "Ada", "the other mother block")
+    before = seen()
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["engine"] = db.writer
+    command.downgrade(config, "0002")
+    columns = {column["name"] for column in inspect(db.writer).get_columns("site")}
+    assert "hot_day_c" not in columns and "gap_up_below" in columns
+    assert seen() == before
+    migrate(db)
+    assert seen() == before
+    assert [row[1:] for row in before[0]] == [("started", 312, None), ("started", 312, 1)]
+    assert any(name == "stamp_site_update" for name in before[1])
+    with pytest.raises(IntegrityError, match="ck_site_hot_day_c"), db.writing() as session:
+        session.connection().execute(text("UPDATE site SET hot_day_c = -99"))

@@ -19,12 +19,15 @@ from nursery.growing.batch_work import set_ready
 from nursery.growing.cold import days_left, hold_cold
 from nursery.growing.gap_up import gap_up
 from nursery.growing.leaving import plant_out, pot_on, regrade, sell_at_gate
+from nursery.growing_area import Bench
 from nursery.order import Product
 from nursery.promising.supply import available
 from nursery.shed.ledger import balance, held
 from nursery.shed.trace import trace
 from nursery.shed.veto import set_veto
 from nursery.stock import ColdHold, Grade, Lot, Moved, Movement, Pool, VetoKind
+from nursery.week import day_book
+from nursery.week.day_undo import undo
 from nursery.week.glut import glut_advice
 from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
@@ -68,6 +71,51 @@ def test_a_lot_held_cold_is_sold_later_by_a_decision_that_is_kept(db: Database) 
         (MONDAY + timedelta(days=16), "Bo"),
     ]
     assert "held cold for 10 days at 7 °C by Ada (glut after Easter)" in told
+
+
+def test_holding_cold_is_in_the_day_book_and_is_taken_back_by_a_new_entry(db: Database) -> None:
+    with db.writing() as session:
+        lot = lot_here(session)
+        pool = lot.pool_id
+        before = available(session, [pool])[pool].tolist()
+        first = day_book.hold_cold(session, lot, 10, 7.0, "Ada", "glut after Easter")
+        second = day_book.hold_cold(session, lot, 4, 7.0, "Ada")
+        with pytest.raises(Refused) as under:
+            undo(session, first.entry.id or 0, "Bo", "the store is broken")
+        for booked in (second, first):
+            undo(session, booked.entry.id or 0, "Bo", "the store is broken")
+        assert available(session, [pool])[pool].tolist() == before
+        assert lot.last_sale_on == MONDAY + timedelta(days=6)
+        assert days_left(session, lot) == 14
+        book = day_book.day_lines(session, MONDAY)
+        told = "\n".join(trace(session, "B1").lines())
+        with pytest.raises(Refused) as twice:
+            undo(session, first.entry.id or 0, "Bo", "again")
+    assert refusal_of(under).code == "changed_since"
+    assert refusal_of(twice).code == "undone_already"
+    assert [(line.action.value, line.plugs, line.undoes, line.undone) for line in book] == [
+        ("held cold", 100, None, True),
+        ("held cold", 100, None, True),
+        ("held cold", 100, second.entry.id, False),
+        ("held cold", 100, first.entry.id, False),
+    ]
+    assert "no longer held cold for 10 days: taken back" in told
+
+
+def test_a_lot_held_cold_stands_where_it_stood_before_once_that_is_taken_back(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        lot = lot_here(session)
+        stood = lot.batch.bench_id
+        store = Bench(area_id=session.exec(select(Bench.area_id)).first() or 0, name="Store",
+                      places=9)  # fmt: skip
+        session.add(store)
+        session.flush()
+        booked = day_book.hold_cold(session, lot, 7, 5.0, "Ada", "", store)
+        assert lot.batch.bench_id == store.id
+        undo(session, booked.entry.id or 0, "Ada", "another batch")
+        assert lot.batch.bench_id == stood
 
 
 def test_the_last_sale_date_never_moves_by_itself(db: Database) -> None:
