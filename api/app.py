@@ -21,6 +21,7 @@ from nursery.database import Database, now, site
 from nursery.errors import Fault
 from nursery.order import Promise, State
 from nursery.planning.tasks import TASKS
+from nursery.promising.group_commit import GroupCommit
 from nursery.promising.promise import lapse
 from nursery.settings import Settings
 
@@ -37,7 +38,8 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
     The database must be migrated; it stays open when the application ends.
     """
     allowed = settings or Settings()
-    desk = Desk(db, allowed, Jobs(db.address, TASKS), CapacityLimiter(allowed.threads))
+    jobs, threads = Jobs(db.address, TASKS), CapacityLimiter(allowed.threads)
+    desk = Desk(db, allowed, jobs, threads, GroupCommit(db))
     view = View(make_schema(allowed), desk)
 
     async def health(request: Request) -> JSONResponse:
@@ -50,6 +52,7 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
             tasks.start_soon(_write_down_lapses, desk)
             yield
             tasks.cancel_scope.cancel()
+        await to_thread.run_sync(desk.writer.close)
         await to_thread.run_sync(desk.jobs.close)
 
     served: list[BaseRoute] = [

@@ -21,6 +21,7 @@ from api.refusals import Refusal, kept_refusal, of_fault, written
 from nursery.access import Role, Token
 from nursery.database import Database
 from nursery.errors import Fault, Refused
+from nursery.promising.group_commit import GroupCommit
 from nursery.promising.idempotent import once
 from nursery.settings import Settings
 
@@ -33,12 +34,13 @@ Work: TypeAlias = Callable[[Session, Token], T]
 
 @dataclass(frozen=True)
 class Desk:
-    """What all requests of one server share: the database, the settings, threads and jobs."""
+    """What all requests of one server share: the database, settings, threads, jobs, the writer."""
 
     db: Database
     settings: Settings
     jobs: "Jobs"
     threads: CapacityLimiter
+    writer: GroupCommit
 
     async def in_thread(self, work: Callable[[], T]) -> T:
         """What does this work answer, done in a thread while the event loop goes on?"""

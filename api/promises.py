@@ -1,17 +1,18 @@
 """What the shop asks and does: ship days, reservations, promises, and news of them."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import fields
 from datetime import date, datetime
-from typing import Annotated, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
 import strawberry
 from sqlmodel import Session, col, select
 from strawberry.relay import PageInfo
 
-from api.context import Info, read, write
+from api.context import Info, read
 from api.fields import field, mutation
 from api.ids import after_key, cursor, global_id, key_of, page_info, page_size
-from api.kept import kept
+from api.kept import kept, plain
 from api.options import (
     BasketLineInput,
     DestinationInput,
@@ -23,14 +24,17 @@ from api.options import (
 )
 from api.products import Product, product
 from api.refusals import Code, Refusal, refuse
+from api.together import Asking, write_together
 from nursery import order
 from nursery.access import Role, Token
 from nursery.database import now
 from nursery.order import State
 from nursery.promising import promise as promises
-from nursery.promising.basket import Consent
-from nursery.promising.promise_rows import has_lapsed
+from nursery.promising.basket import Basket, Consent
+from nursery.promising.group_batch import Request, changing, confirming, reserving
+from nursery.promising.group_books import Wish
 from nursery.promising.quote import quote
+from nursery.promising.told import Told, told
 
 SHOP = (Role.SHOP,)
 READERS = (Role.SHOP, Role.LEAD)
@@ -105,33 +109,23 @@ ShipOptionsAnswer: TypeAlias = Annotated[
 
 def promise(row: order.Promise, at: datetime) -> Promise:
     """The API's form of a promise, as it stands at this moment."""
-    return Promise(
-        id=global_id("Promise", row.id),
-        reference=row.order.reference,
-        state=State.LAPSED if has_lapsed(row, at) else row.state,
-        ship_on=row.ship_on,
-        first_ship_on=row.first_ship_on,
-        pack_on=row.pack_on,
-        arrives_from=row.arrives_from,
-        arrives_until=row.arrives_until,
-        probability=row.probability,
-        service=row.service.name,
-        country=row.order.country,
-        postcode=row.order.postcode,
-        reserved_until=row.reserved_until,
-        tracking=row.tracking,
-        repack_by=row.repack_by,
-        lines=[
-            PromiseLine(
-                code=line.product.code,
-                quantity=line.quantity,
-                plugs=line.plugs,
-                picked=line.picked,
-                product_key=line.product_id,
-            )
-            for line in row.lines
-        ],
-    )
+    return promise_as_told(told(row, at))
+
+
+def promise_as_told(found: Told) -> Promise:
+    """The API's form of what is told of a promise."""
+    lines = [
+        PromiseLine(
+            code=line.code,
+            quantity=line.quantity,
+            plugs=line.plugs,
+            picked=line.picked,
+            product_key=line.product_id,
+        )
+        for line in found.lines
+    ]
+    same = {each.name: getattr(found, each.name) for each in fields(found)}
+    return Promise(**{**same, "id": global_id("Promise", found.id), "lines": lines})
 
 
 @strawberry.type
@@ -212,13 +206,38 @@ def _page(
     )
 
 
-def _change(
-    id: strawberry.ID, act: Callable[[Session, int, str], order.Promise]
-) -> Callable[[Session, Token], Promise]:
-    def work(session: Session, token: Token) -> Promise:
-        return promise(act(session, key_of("Promise", id), token.name), now(session))
+def _said(found: Told) -> dict[str, object]:
+    """What is stored of an answer under its key."""
+    return {"answer": plain(promise_as_told(found))}
 
-    return work
+
+async def _change(
+    info: Info,
+    key: str,
+    id: strawberry.ID,
+    body: Mapping[str, Any],
+    act: Callable[[Session, int, str], order.Promise],
+    basket: Basket | None = None,
+    ship_on: date | None = None,
+) -> PromiseAnswer:
+    """Changes one promise by this service."""
+
+    def asking(token: Token, named: Mapping[str, Any]) -> Request:
+        number = key_of("Promise", id)
+        assert token.id is not None
+
+        def work(session: Session) -> order.Promise:
+            return act(session, number, token.name)
+
+        return changing(token.id, key, named, number, work, basket, ship_on, say=_said)
+
+    return await _together(info, key, {"id": id, **body}, asking)
+
+
+async def _together(info: Info, key: str, body: Mapping[str, Any], asking: Asking) -> PromiseAnswer:
+    answer = await write_together(info, SHOP, key, body, asking)
+    assert isinstance(answer, Promise | Refusal)
+    return answer
 
 
 @strawberry.type
@@ -241,7 +260,6 @@ class PromiseMutations:
         label_reference: str = "",
     ) -> PromiseAnswer:
         """`service` is the carrier service of the option that was chosen."""
-        consent = Consent(may_split, may_substitute)
         body = {
             "reference": reference,
             "basket": basket,
@@ -254,9 +272,8 @@ class PromiseMutations:
             "label_reference": label_reference,
         }
 
-        def work(session: Session, token: Token) -> Promise:
-            row = promises.reserve(
-                session,
+        def asking(token: Token, named: Mapping[str, Any]) -> Request:
+            wish = Wish(
                 reference,
                 basket_of(basket),
                 destination.read(),
@@ -264,17 +281,24 @@ class PromiseMutations:
                 service,
                 token.name,
                 window_of(window),
-                consent,
+                Consent(may_split, may_substitute),
                 label_reference,
             )
-            return promise(row, now(session))
+            assert token.id is not None
+            return reserving(token.id, key, named, wish, say=_said)
 
-        return await write(info, SHOP, key, body, work)
+        return await _together(info, key, body, asking)
 
     @mutation("Promises what was reserved; also late, if plugs and day are still there.")
     async def confirm(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
         """Called when the payment is in."""
-        return await write(info, SHOP, key, {"id": id}, _change(id, promises.confirm))
+
+        def asking(token: Token, named: Mapping[str, Any]) -> Request:
+            number = key_of("Promise", id)
+            assert token.id is not None
+            return confirming(token.id, key, named, number, token.name, say=_said)
+
+        return await _together(info, key, {"id": id}, asking)
 
     @mutation("Changes plants, address, day or service, until picked.")
     async def amend(
@@ -289,25 +313,25 @@ class PromiseMutations:
     ) -> PromiseAnswer:
         """What is left out stays as it is."""
         body = {
-            "id": id,
             "basket": basket,
             "destination": destination,
             "ship_on": ship_on,
             "service": service,
         }
+        wanted = None if basket is None else basket_of(basket)
 
         def act(session: Session, key: int, actor: str) -> order.Promise:
             return promises.amend(
                 session,
                 key,
                 actor,
-                None if basket is None else basket_of(basket),
+                wanted,
                 None if destination is None else destination.read(),
                 ship_on,
                 service,
             )
 
-        return await write(info, SHOP, key, body, _change(id, act))
+        return await _change(info, key, id, body, act, wanted, ship_on)
 
     @mutation("Gives plugs and day free again, until picked.")
     async def cancel(
@@ -318,9 +342,9 @@ class PromiseMutations:
         def act(session: Session, key: int, actor: str) -> order.Promise:
             return promises.cancel(session, key, actor, reason)
 
-        return await write(info, SHOP, key, {"id": id, "reason": reason}, _change(id, act))
+        return await _change(info, key, id, {"reason": reason}, act)
 
     @mutation("Gives a reservation up before payment.")
     async def release(self, info: Info, key: str, id: strawberry.ID) -> PromiseAnswer:
         """The customer left without paying."""
-        return await write(info, SHOP, key, {"id": id}, _change(id, promises.release))
+        return await _change(info, key, id, {}, promises.release)

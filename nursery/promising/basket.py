@@ -212,16 +212,21 @@ def zone_of(session: Session, destination: Destination) -> Zone:
         message = "Without a postcode nobody can say when a parcel arrives"
         raise Refused(Refusal("no_postcode", message, "destination.postcode", "give the postcode"))
     rows = session.exec(select(ZonePrefix).where(ZonePrefix.country == country)).all()
-    fitting = [row for row in rows if postcode.startswith(plain(row.prefix))]
-    if not fitting:
+    best = best_prefix(rows, postcode)
+    if best is None:
         raise Refused(_no_zone(session, country, postcode, known=bool(rows)))
-    best = max(fitting, key=lambda row: len(plain(row.prefix)))
     zone = session.get(Zone, best.zone_id)
     if zone is None or zone.blocked:
         reason = zone.blocked if zone else "it has been taken out"
         message = f"Nothing is sent to {zone.name if zone else country}: {reason}. {PLANT_HEALTH}"
         raise Refused(Refusal("zone_blocked", message, "destination", "choose another address"))
     return zone
+
+
+def best_prefix(prefixes: Iterable[ZonePrefix], postcode: str) -> ZonePrefix | None:
+    """Which of a country's prefixes says where this (plain) postcode is? The longest that fits."""
+    fitting = [row for row in prefixes if postcode.startswith(plain(row.prefix))]
+    return max(fitting, key=lambda row: len(plain(row.prefix)), default=None)
 
 
 def plain(postcode: str) -> str:

@@ -33,9 +33,7 @@ def once(
     sends the same key and body. Another body under the same key raises Refused `key_reused`, an
     empty or overlong key `bad_key`. What fails for another cause keeps nothing: ask again.
     """
-    if not 1 <= len(key) <= 120:
-        message = f"An idempotency key has 1 to 120 characters, this one {len(key)}"
-        raise Refused(Refusal("bad_key", message, "key", "send a random one"))
+    refuse_bad_key(key)
     digest = digest_of_body(body)
     known = _known(db, token_id, key, digest)
     if known is not None:
@@ -48,6 +46,19 @@ def once(
         if known is None:
             raise
         return known
+
+
+def refuse_bad_key(key: str) -> None:
+    """Can this be a key? Raises Refused `bad_key` for an empty or overlong one."""
+    if not 1 <= len(key) <= 120:
+        message = f"An idempotency key has 1 to 120 characters, this one {len(key)}"
+        raise Refused(Refusal("bad_key", message, "key", "send a random one"))
+
+
+def key_reused(key: str) -> Refusal:
+    """What is said where a key that named another request is sent again?"""
+    message = f"Key {key!r} was sent before with another request"
+    return Refusal("key_reused", message, "key", "send a new key for a new request")
 
 
 def digest_of_body(body: Mapping[str, Any]) -> str:
@@ -90,8 +101,7 @@ def _known(db: Database, token_id: int, key: str, digest: str) -> dict[str, Any]
     if row is None:
         return None
     if row.digest != digest:
-        message = f"Key {key!r} was sent before with another request"
-        raise Refused(Refusal("key_reused", message, "key", "send a new key for a new request"))
+        raise Refused(key_reused(key))
     answer: dict[str, Any] = orjson.loads(row.answer)
     return answer
 
