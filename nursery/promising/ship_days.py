@@ -17,20 +17,21 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from itertools import accumulate
 
-from sqlmodel import Session, col, func, or_, select
+from sqlmodel import Session, col, select
 
-from nursery.calendars import days_in_the_box, local_date
-from nursery.database import now, site
+from nursery.calendars import days_in_the_box
 from nursery.errors import Fault
-from nursery.order import Promise, ShipDay, State
+from nursery.order import ShipDay
 from nursery.promising.basket import ANY_DAY, Limits, Window
+from nursery.promising.facts import Facts, Moment, facts_of
 from nursery.promising.holds import Outlook, read_outlook
 from nursery.promising.lanes import Lane, Leg, read_lanes
-from nursery.promising.supply import holding
+from nursery.promising.minutes_taken import minutes_taken
 
 _BEYOND = 45
 """Days past the last ship day for which the weather is read: a parcel is still under way then."""
-_GONE = (State.PICKED, State.HANDED_OVER, State.DELIVERED, State.NOT_COLLECTED)
+_MOST_JUDGED = 8_192
+"""Arrivals kept for a zone: those of all ship days for some twenty kinds of plants."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,9 @@ class Rules:
     _legs: dict[tuple[int, int, date], Leg | Reason] = field(
         default_factory=dict, compare=False, repr=False
     )
+    _arrivals: dict[tuple[int, int, date, Limits], tuple[Way, tuple[Reason, ...]]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -128,6 +132,21 @@ class Rules:
                 self._legs[key] = Reason("no_calendar", text, lane.service)
         return self._legs[key]
 
+    def arrival(self, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, tuple[Reason, ...]]:
+        """When do plants with these limits arrive, and what stands against it but room and time?
+
+        Worked out once: neither the hour nor what is promised meanwhile plays a part.
+        """
+        key = (lane.service_id, lane.zone_id, leg.ship_on, limits)
+        found = self._arrivals.get(key)
+        if found is None:
+            way, against = _arrival(self, lane, leg, limits)
+            closed = (Reason("origin_closed", leg.closed, lane.service),) if leg.closed else ()
+            if len(self._arrivals) >= _MOST_JUDGED:
+                self._arrivals.clear()
+            found = self._arrivals[key] = (way, (*closed, *against))
+        return found
+
 
 def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, ...]:
     """May this parcel leave on this day by this lane?
@@ -139,32 +158,31 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
     leg = rules.leg(lane, day)
     if isinstance(leg, Reason):
         return (leg,)
-    way, against = _arrival(rules, lane, leg, ask)
+    way, against = rules.arrival(lane, leg, ask.limits)
     reasons = [
         *_too_late(rules, lane, leg),
-        *([Reason("origin_closed", leg.closed, lane.service)] if leg.closed else ()),
         *against,
         *_packing_full(rules, day, ask.minutes),
         *_outside_window(way, ask.window),
     ]
-    return replace(way, reasons=tuple(reasons))
+    return replace(way, reasons=tuple(reasons)) if reasons else way
 
 
-def _arrival(rules: Rules, lane: Lane, leg: Leg, ask: Ask) -> tuple[Way, list[Reason]]:
+def _arrival(rules: Rules, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, list[Reason]]:
     """The earliest last day of arrival that is sure and soon enough, or why there is none."""
     shares = list(accumulate(share for _, share in leg.chances))
     first = next((i for i, share in enumerate(shares) if share >= rules.floor - 1e-9), None)
     if first is None:
         last = len(shares) - 1
-        return _way(rules, lane, leg, last, shares[last], ask.limits), [_no_transit(lane)]
+        return _way(rules, lane, leg, last, shares[last], limits), [_no_transit(lane)]
     tried: tuple[Way, list[Reason]] | None = None
     for until in range(first, len(shares)):
-        way = _way(rules, lane, leg, until, shares[until], ask.limits)
-        against = [*_too_long(way, ask.limits), *_held(rules, way, ask.limits)]
+        way = _way(rules, lane, leg, until, shares[until], limits)
+        against = [*_too_long(way, limits), *_held(rules, way, limits)]
         if not against and way.probability >= rules.floor - 1e-9:
             return way, []
         tried = tried or (way, against or [_uncertain(rules, way)])
-        if way.days_in_box > ask.limits.days_in_box:
+        if way.days_in_box > limits.days_in_box:
             break
     assert tried is not None
     return tried
@@ -289,39 +307,55 @@ def read_rules(
     """Which rules open and close the ship days to these zones, as of now?
 
     The weather is read up to `last_day` or the site's horizon, whichever is later.
-
     `without` leaves one promise's packing minutes out.
     """
-    here = site(session)
-    at = now(session)
-    today = local_date(at, here.time_zone)
-    lanes = read_lanes(session, sorted(set(zone_ids)))
+    moment, facts = facts_of(session)
+    return rules_at(session, moment, facts, zone_ids, last_day, without)
+
+
+def rules_at(
+    session: Session,
+    moment: Moment,
+    facts: Facts,
+    zone_ids: Iterable[int],
+    last_day: date | None = None,
+    without: int | None = None,
+) -> Rules:
+    """As `read_rules`, at a moment already read; what the facts alone decide is kept with them."""
+    zones = sorted(set(zone_ids))
+    if len(zones) == 1 and (last_day is None or last_day <= _horizon(facts)):
+        standing = facts.part(
+            ("rules", zones[0]), lambda: _standing_rules(session, moment, facts, zones, last_day)
+        )
+    else:
+        standing = _standing_rules(session, moment, facts, zones, last_day)
+    taken = minutes_taken(session, moment, facts, without)
+    return replace(standing, now=moment.at, taken=taken)
+
+
+def _horizon(facts: Facts) -> date:
+    return facts.today + timedelta(days=facts.site.horizon_days)
+
+
+def _standing_rules(
+    session: Session, moment: Moment, facts: Facts, zones: list[int], last_day: date | None
+) -> Rules:
+    """The rules with no minutes taken."""
+    here, today, horizon = facts.site, facts.today, _horizon(facts)
+    lanes = read_lanes(session, zones)
     stations = {one for each in lanes.values() for lane in each for one in lane.stations}
     shelf = timedelta(hours=here.forecast_shelf_hours)
-    horizon = today + timedelta(days=here.horizon_days)
     span = (max(last_day or horizon, horizon) - today).days + _BEYOND
     days = select(col(ShipDay.day), col(ShipDay.minutes)).where(col(ShipDay.day) >= today)
     return Rules(
-        now=at,
+        now=moment.at,
         today=today,
         last_day=horizon,
         floor=here.confidence_floor,
         hold_risk=here.hold_risk,
         lanes=lanes,
-        outlook=read_outlook(session, stations, today, span, at, shelf),
+        outlook=read_outlook(session, stations, today, span, moment.at, shelf),
         room={day: minutes for day, minutes in session.exec(days) if minutes is not None},
         usual_room=here.packing_minutes_a_day,
-        taken=_minutes_taken(session, today, at, without),
+        taken={},
     )
-
-
-def _minutes_taken(
-    session: Session, first: date, at: datetime, without: int | None
-) -> dict[date, int]:
-    rows = session.exec(
-        select(col(Promise.ship_on), func.sum(col(Promise.minutes)))
-        .where(col(Promise.ship_on) >= first, col(Promise.id) != (without or 0))
-        .where(or_(col(Promise.state).in_(_GONE), holding(at)))
-        .group_by(col(Promise.ship_on))
-    )
-    return {day: int(minutes) for day, minutes in rows}

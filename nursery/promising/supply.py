@@ -12,22 +12,33 @@ database's clock; a promise whose ship day has passed unpicked claims its plugs 
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
+from threading import Lock
 
 import numpy as np
+import sqlalchemy as sa
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, and_, exists, func, or_
+from sqlalchemy import ColumnElement, and_, exists, or_
 from sqlmodel import Session, col, select
 
 from nursery.availability import Days, allot, deficit, extra, unkept
 from nursery.batch import Batch, Quarantine
-from nursery.database import now, site, today
-from nursery.growing.growth import expected_lots
+from nursery.growing.growth import ExpectedLot
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
-from nursery.promising.planned_supply import planned_lots
+from nursery.promising.facts import (
+    SLACK,
+    Facts,
+    Moment,
+    facts_of,
+    growing_lots,
+    kept_of,
+    reads_only,
+)
+from nursery.promising.planned_supply import PlannedLot, planned_lots
 from nursery.stock import Lot, Pool, Veto
 
 
@@ -101,6 +112,7 @@ class _Commitment:
     promise_id: int
     ship_on: date
     plugs: int
+    until: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,17 +136,93 @@ def supply(
     The arrays reach to the site's horizon and to the last commitment, whichever is later. A pool
     that does not exist is missing from the answer.
     """
+    moment, facts = facts_of(session)
+    return _supply(session, moment, facts, pool_ids, without)
+
+
+def kept_supply(
+    session: Session, moment: Moment, facts: Facts, pool_ids: Iterable[int]
+) -> dict[int, PoolSupply]:
+    """As `supply`, with the vectors that this process kept where they still hold.
+
+    One question for the versions of these pools; a pool is read and worked out anew only when its
+    version or the facts changed, or a reservation on it lapsed. Its arrays may be longer or shorter
+    than those of `supply`, though never shorter than the site's horizon.
+    """
     wanted = sorted(set(pool_ids))
-    first = today(session)
+    if not reads_only(session):
+        return _supply(session, moment, facts, wanted, None)
+    vectors: _Vectors = kept_of(session).setdefault("pools", _Vectors())
+    rows = session.connection().execute(
+        select(col(Pool.id), col(Pool.version)).where(col(Pool.id).in_(wanted))
+    )
+    found: dict[int, PoolSupply] = {}
+    missing: list[int] = []
+    for pool, version in rows.tuples():
+        assert pool is not None
+        vector = vectors.get(pool, version, moment, facts)
+        if vector is None:
+            missing.append(pool)
+        else:
+            found[pool] = vector
+    if missing:
+        fresh = _supply(session, moment, facts, missing, None)
+        vectors.put(fresh, moment, facts)
+        found |= fresh
+    return found
+
+
+class _Vectors:
+    """The pools that one process has worked out, the least asked for forgotten first."""
+
+    MOST = 10_000
+    """Pools kept: about 6 kB each with 180 days, 60 MB in all."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._pools: OrderedDict[int, tuple[Facts, datetime, PoolSupply]] = OrderedDict()
+
+    def get(self, pool: int, version: int, moment: Moment, facts: Facts) -> PoolSupply | None:
+        """The pool as it was worked out, if that holds at this moment."""
+        with self._lock:
+            found = self._pools.get(pool)
+            if found is None:
+                return None
+            self._pools.move_to_end(pool)
+        its_facts, since, held = found
+        if its_facts is not facts or held.version != version or moment.at < since - SLACK:
+            return None
+        lapsed = held.next_lapse is not None and moment.at > held.next_lapse
+        return None if lapsed else held
+
+    def put(self, pools: Mapping[int, PoolSupply], moment: Moment, facts: Facts) -> None:
+        """Keep these, read at this moment."""
+        with self._lock:
+            for pool, held in pools.items():
+                self._pools[pool] = (facts, moment.at, held)
+                self._pools.move_to_end(pool)
+            while len(self._pools) > self.MOST:
+                self._pools.popitem(last=False)
+
+
+def _supply(
+    session: Session,
+    moment: Moment,
+    facts: Facts,
+    pool_ids: Iterable[int],
+    without: int | None,
+) -> dict[int, PoolSupply]:
+    wanted, first = sorted(set(pool_ids)), facts.today
     rows = session.exec(select(Pool).where(col(Pool.id).in_(wanted)).order_by(col(Pool.id)))
     pools = {pool.id: pool for pool in rows if pool.id is not None}
-    owed = _commitments(session, wanted, without)
-    last = max((c.ship_on for c in owed), default=first)
-    days = max(site(session).horizon_days, (last - first).days) + 1
-    lots, lapses = _lots(session, pools, first), _lapses(session, wanted)
+    lots = _lots(session, facts, pools)
+    owed: dict[int, list[_Commitment]] = {pool: [] for pool in pools}
+    for each in _commitments(session, moment.at, wanted, without):
+        owed[each.pool_id].append(each)
+    last = max((c.ship_on for each in owed.values() for c in each), default=first)
+    days = max(facts.site.horizon_days, (last - first).days) + 1
     return {
-        pool: _pool_supply(row, first, days, lots[pool], owed, lapses.get(pool))
-        for pool, row in pools.items()
+        pool: _pool_supply(row, first, days, lots[pool], owed[pool]) for pool, row in pools.items()
     }
 
 
@@ -144,11 +232,13 @@ def deficits(session: Session, pool_ids: Iterable[int] | None = None) -> list[De
     All pools where none are named. To be asked after a short, a veto, a count or a discard.
     """
     wanted = pool_ids if pool_ids is not None else _all_pools(session)
-    pools = supply(session, wanted)
-    ranked = _commitments(session, sorted(pools), None)
-    found = [
-        _deficit(pool, [c for c in ranked if c.pool_id == pool.pool_id]) for pool in pools.values()
-    ]
+    moment, facts = facts_of(session)
+    pools = _supply(session, moment, facts, wanted, None)
+    ranked = _commitments(session, moment.at, sorted(pools), None)
+    mine: dict[int, list[_Commitment]] = {pool: [] for pool in pools}
+    for each_owed in ranked:
+        mine[each_owed.pool_id].append(each_owed)
+    found = [_deficit(pool, mine[pool.pool_id]) for pool in pools.values()]
     return [each for each in found if each is not None]
 
 
@@ -187,10 +277,9 @@ def _pool_supply(
     days: int,
     lots: Sequence[_Promisable],
     owed: Sequence[_Commitment],
-    lapse: datetime | None,
 ) -> PoolSupply:
     committed = np.zeros(days, dtype=np.int64)
-    for each in (one for one in owed if one.pool_id == pool.id):
+    for each in owed:
         committed[max(0, (each.ship_on - first).days)] += each.plugs
     return PoolSupply(
         pool_id=pool.id or 0,
@@ -201,22 +290,25 @@ def _pool_supply(
         plugs=np.array([lot.plugs for lot in lots], dtype=np.int64),
         counted=np.array([lot.counted for lot in lots], dtype=np.bool_),
         committed=committed,
-        next_lapse=lapse,
+        next_lapse=min((c.until for c in owed if c.until is not None), default=None),
     )
 
 
-def _commitments(session: Session, pools: Sequence[int], without: int | None) -> list[_Commitment]:
+def _commitments(
+    session: Session, at: datetime, pools: Sequence[int], without: int | None
+) -> list[_Commitment]:
     """Plugs still to be picked, what was promised first first: confirmed before reserved."""
-    rows = session.exec(
-        select(
+    rows = session.connection().execute(
+        sa.select(
             col(PromiseLine.pool_id),
             col(PromiseLine.promise_id),
             col(Promise.ship_on),
             col(PromiseLine.plugs) - col(PromiseLine.picked),
+            col(Promise.reserved_until),
         )
         .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
         .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
-        .where(col(PromiseLine.pool_id).in_(pools), holding(now(session)))
+        .where(col(PromiseLine.pool_id).in_(pools), holding(at))
         .where(col(PromiseLine.picked) < col(PromiseLine.plugs))
         .where(col(Promise.id) != (without or 0))
         .order_by(
@@ -229,22 +321,12 @@ def _commitments(session: Session, pools: Sequence[int], without: int | None) ->
     return [_Commitment(*row) for row in rows]
 
 
-def _lapses(session: Session, pools: Sequence[int]) -> dict[int, datetime]:
-    """When does the next reservation on each pool lapse?"""
-    rows = session.exec(
-        select(col(PromiseLine.pool_id), func.min(col(Promise.reserved_until)))
-        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
-        .where(col(PromiseLine.pool_id).in_(pools), col(Promise.state) == State.RESERVED)
-        .where(col(Promise.reserved_until) >= now(session))
-        .group_by(col(PromiseLine.pool_id))
-    )
-    return {pool: at for pool, at in rows if at is not None}
-
-
-def _lots(session: Session, pools: Mapping[int, Pool], first: date) -> dict[int, list[_Promisable]]:
+def _lots(
+    session: Session, facts: Facts, pools: Mapping[int, Pool]
+) -> dict[int, list[_Promisable]]:
     """What may be promised of each pool's lots: counted ones, and those that still grow."""
     found: dict[int, list[_Promisable]] = {pool: [] for pool in pools}
-    share = site(session).allowance
+    share, first = facts.site.allowance, facts.today
     counted = session.exec(
         select(col(Lot.pool_id), col(Lot.ready_on), col(Lot.last_sale_on), col(Lot.plugs))
         .join(Batch, col(Lot.batch_id) == col(Batch.id))
@@ -254,13 +336,23 @@ def _lots(session: Session, pools: Mapping[int, Pool], first: date) -> dict[int,
     )
     for pool, ready, last, plugs in counted:
         found[pool].append(_Promisable(ready, last, promisable(plugs, share), True))
-    crops = sorted({pool.crop_id for pool in pools.values()})
-    growing = [lot for lot in expected_lots(session, first, crops) if lot.may_be_promised]
-    planned = site(session).promise_planned_starts
-    for each in (*growing, *(planned_lots(session, first, crops) if planned else ())):
+    for each in _growing(session, facts, sorted({pool.crop_id for pool in pools.values()})):
         if each.pool_id in found and each.last_sale_on >= first:
             lot = _Promisable(each.ready_on, each.last_sale_on, each.plugs, False)
             found[each.pool_id].append(lot)
+    return found
+
+
+def _growing(
+    session: Session, facts: Facts, crops: Sequence[int]
+) -> list[ExpectedLot | PlannedLot]:
+    """Plugs of these crops that still grow and may be promised, planned ones where allowed."""
+    growing = growing_lots(session, facts, crops)
+    found: list[ExpectedLot | PlannedLot] = [
+        lot for crop in crops for lot in growing[crop] if lot.may_be_promised
+    ]
+    if facts.site.promise_planned_starts:
+        found += planned_lots(session, facts.today, crops)
     return found
 
 

@@ -1,0 +1,240 @@
+"""What has to be known to judge parcels, and on which days can one of them leave?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
+
+from sqlmodel import Session
+
+from nursery.availability import Days
+from nursery.carrier import Zone
+from nursery.database import site
+from nursery.errors import Fault, Refusal, Refused
+from nursery.growing_area import Site
+from nursery.promising.basket import BasketLine, Parcel, Window
+from nursery.promising.catalogue import Place
+from nursery.promising.facts import Facts, Moment
+from nursery.promising.lanes import Lane
+from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge, read_rules, rules_at
+from nursery.promising.supply import PoolSupply, kept_supply, supply
+
+
+@dataclass(frozen=True, slots=True)
+class ShipOption:
+    """A ship day that can be had now, by which service, and what is promised with it.
+
+    It arrives between `arrives_from` and `arrives_until`; `chances` has the share of parcels that
+    arrive on each day. `days_in_box` counts to `arrives_until`. `probability` is the chance that
+    the promise is kept (see `promising.ship_days`). `lines` is what leaves that day.
+    """
+
+    ship_on: date
+    pack_on: date
+    arrives_from: date
+    arrives_until: date
+    chances: tuple[tuple[date, float], ...]
+    days_in_box: int
+    probability: float
+    service: str
+    price_cents: int
+    lines: tuple[BasketLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedDay:
+    """A day on which the whole basket cannot leave, and every reason why."""
+
+    day: date
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True)
+class OtherOptions(Refusal):
+    """A refusal that comes with what can be had instead."""
+
+    options: tuple[ShipOption, ...] = ()
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What has to be known, at one moment, to judge parcels: the rules, the pools, the site."""
+
+    site: Site
+    rules: Rules
+    pools: Mapping[int, PoolSupply]
+
+    def way(self, lane: Lane, day: date, parcel: Parcel, window: Window) -> Way | Sequence[Reason]:
+        """May this parcel leave this day by this lane? As `ship_days.judge`, plugs asked as well.
+
+        The way's probability has the safety of the lots in it: 1 for a pool whose counted lots
+        can give the plugs, the site's safe quantile for each that needs plugs still growing.
+        """
+        ask = Ask(parcel.limits, parcel.minutes, window)
+        return self.judged(lane, day, ask, parcel, parcel.plugs)
+
+    def judged(
+        self, lane: Lane, day: date, ask: Ask, parcel: Parcel, wanted: Mapping[int, int]
+    ) -> Way | Sequence[Reason]:
+        """As `way`, for many days of one parcel: what is asked and which plugs, worked out once."""
+        found = judge(self.rules, lane, day, ask)
+        if not isinstance(found, Way):
+            return found
+        growing = 0
+        lacking: list[Reason] = []
+        for pool, plugs in wanted.items():
+            left = self.left(pool, found)
+            if left < plugs:
+                lacking.append(_no_plugs(parcel, pool, left, plugs))
+            growing += pool in self.pools and self._counted_left(pool, found) < plugs
+        if not growing and not lacking:
+            return found
+        return replace(
+            found,
+            probability=found.probability * float(self.site.safe_quantile**growing),
+            reasons=(*found.reasons, *lacking),
+        )
+
+    def after(self, way: Way, parcel: Parcel) -> Desk:
+        """What would be known, were this parcel promised that way?"""
+        pools = dict(self.pools)
+        for pool, plugs in parcel.plugs.items():
+            pools[pool] = pools[pool].after(way.leg.ship_on, plugs)
+        day = way.leg.ship_on
+        taken = {**self.rules.taken, day: self.rules.taken.get(day, 0) + parcel.minutes}
+        return replace(self, pools=pools, rules=replace(self.rules, taken=taken))
+
+    def left(self, pool: int, way: Way) -> int:
+        """How many plugs of this pool are left for that way?
+
+        They must be there when it is packed, and still be saleable when it leaves.
+        """
+        return self._left(self.pools[pool].available, pool, way)
+
+    def _counted_left(self, pool: int, way: Way) -> int:
+        return self._left(self.pools[pool].counted_available, pool, way)
+
+    def _left(self, by_day: Days, pool: int, way: Way) -> int:
+        first, last = self.pools[pool].first_day, by_day.size - 1
+        packed = min(max(0, (way.leg.pack_on - first).days), last)
+        leaves = min(max(0, (way.leg.ship_on - first).days), last)
+        return min(int(by_day[packed]), int(by_day[leaves]))
+
+
+def _no_plugs(parcel: Parcel, pool: int, left: int, wanted: int) -> Reason:
+    codes = ", ".join(item.code for item in parcel.items if item.pool_id == pool)
+    return Reason("no_plugs", f"{codes}: {left} plugs left for that day, {wanted} wanted")
+
+
+def kept_desk(
+    session: Session, moment: Moment, facts: Facts, zone_id: int, pool_ids: Iterable[int]
+) -> Desk:
+    """As `open_desk`, from what this process keeps; for readers that write nothing.
+
+    What it has not kept, or what changed since, is read now.
+    """
+    with _calendars():
+        return Desk(
+            site=facts.site,
+            rules=rules_at(session, moment, facts, [zone_id]),
+            pools=kept_supply(session, moment, facts, pool_ids),
+        )
+
+
+@contextmanager
+def _calendars() -> Iterator[None]:
+    """A region without holidays is no mistake of the customer's: refused, with what to do."""
+    try:
+        yield
+    except Fault as fault:
+        if fault.thing not in ("Holiday region", "Time zone"):
+            raise
+        message = f"{fault.thing}: {fault.rule} ({fault.value})"
+        raise Refused(Refusal("no_calendar", message, "destination", fault.next)) from fault
+
+
+def open_desk(
+    session: Session,
+    zone_ids: Iterable[int],
+    pool_ids: Iterable[int],
+    last_day: date | None = None,
+    without: int | None = None,
+) -> Desk:
+    """What has to be known now to judge parcels of these pools to these zones?
+
+    `without` leaves one promise's plugs and minutes out. Raises Refused `no_calendar` where a
+    holiday region or the time zone has none.
+    """
+    with _calendars():
+        return Desk(
+            site=site(session),
+            rules=read_rules(session, zone_ids, last_day, without),
+            pools=supply(session, pool_ids, without),
+        )
+
+
+def options(
+    desk: Desk,
+    zone_id: int,
+    parcel: Parcel,
+    window: Window,
+    days: Sequence[date],
+    most: int | None = None,
+) -> tuple[tuple[ShipOption, ...], tuple[ClosedDay, ...]]:
+    """On which of these days can this parcel leave, best first, and why not on the others?
+
+    With `most`, no more than so many options, and no day is looked at that cannot bring a better
+    one: what leaves on the day by which the others have arrived arrives later.
+    """
+    found: list[ShipOption] = []
+    closed: list[ClosedDay] = []
+    ask, wanted, lines = Ask(parcel.limits, parcel.minutes, window), parcel.plugs, parcel.lines
+    lanes = desk.rules.lanes[zone_id]
+    for day in days:
+        if most is not None and sum(each.arrives_until <= day for each in found) >= most:
+            break
+        said: list[Reason] = []
+        had = len(found)
+        for lane in lanes:
+            way = desk.judged(lane, day, ask, parcel, wanted)
+            if not isinstance(way, Way):
+                said += way
+            elif way.reasons:
+                said += way.reasons
+            else:
+                found.append(_option(way, lines))
+        if len(found) == had:
+            closed.append(ClosedDay(day, tuple(dict.fromkeys(said))))
+    return tuple(sorted(found, key=_best_first)[:most]), tuple(closed)
+
+
+def option_of(way: Way, parcel: Parcel) -> ShipOption:
+    """What is offered with this way?"""
+    return _option(way, parcel.lines)
+
+
+def _option(way: Way, lines: tuple[BasketLine, ...]) -> ShipOption:
+    return ShipOption(
+        ship_on=way.leg.ship_on,
+        pack_on=way.leg.pack_on,
+        arrives_from=way.arrives_from,
+        arrives_until=way.arrives_until,
+        chances=way.leg.chances,
+        days_in_box=way.days_in_box,
+        probability=way.probability,
+        service=way.lane.service,
+        price_cents=way.lane.price_cents,
+        lines=lines,
+    )
+
+
+def _best_first(option: ShipOption) -> tuple[date, int, int, date]:
+    return option.arrives_until, option.price_cents, option.days_in_box, option.ship_on
+
+
+def no_service(zone: Zone | Place) -> Refusal:
+    """Why can nothing be sent to this zone?"""
+    message = f"No carrier service has transit times to {zone.name}"
+    return Refusal("no_service", message, "destination", "choose another address")
