@@ -28,6 +28,7 @@ import nursery.growing_area
 import nursery.material
 import nursery.mother_plant
 import nursery.order
+import nursery.plan_job
 import nursery.planned
 import nursery.records
 import nursery.seed
@@ -135,12 +136,17 @@ def now(session: Session) -> datetime:
 
     Expiry of reservations is judged by this one clock, never by a worker's own.
     """
-    sqlite = session.get_bind().dialect.name == "sqlite"
-    clock = "strftime('%Y-%m-%d %H:%M:%f', 'now')" if sqlite else "clock_timestamp()"
-    raw: Any = session.connection().execute(text(f"SELECT {clock}")).scalar_one()
-    at = datetime.fromisoformat(raw).replace(tzinfo=UTC) if sqlite else raw.astimezone(UTC)
+    at = clock(session)
     shift = session.connection().execute(text("SELECT clock_shift_seconds FROM site")).scalar()
     return at + timedelta(seconds=int(shift or 0))
+
+
+def clock(session: Session) -> datetime:
+    """What time is it by the database's own clock, in UTC, whatever the site's shift is?"""
+    sqlite = session.get_bind().dialect.name == "sqlite"
+    asked = "strftime('%Y-%m-%d %H:%M:%f', 'now')" if sqlite else "clock_timestamp()"
+    raw: Any = session.connection().execute(text(f"SELECT {asked}")).scalar_one()
+    return datetime.fromisoformat(raw).replace(tzinfo=UTC) if sqlite else raw.astimezone(UTC)
 
 
 def today(session: Session) -> date:
@@ -174,6 +180,7 @@ _ROW_MODULES = (
     nursery.material,
     nursery.mother_plant,
     nursery.order,
+    nursery.plan_job,
     nursery.planned,
     nursery.records,
     nursery.week.recurring,

@@ -25,6 +25,7 @@ UNSTAMPED = frozenset(
         "movement",
         "order_line",
         "pick_print",
+        "plan_job",
         "pool",
         "promise",
         "promise_event",
