@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nursery.commands import benches, data, day, lead, shed, shop
+from nursery.commands.check import check
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
@@ -66,6 +67,7 @@ for command in (
     shed.hand_over,
     shed.not_collected,
     shed.count,
+    check,
 ):
     app.command()(command)
 
