@@ -13,7 +13,7 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.week.materials import CallOff, call_off
+from nursery.week.materials import NOT_LISTED, CallOff, call_off
 
 
 def materials(
@@ -60,7 +60,12 @@ def show_call_off(lines: list[CallOff], weeks: int) -> None:
     for line in lines:
         if line.late:
             say(f"LATE: {line}")
-    if any(line.assumed for line in lines):
+    for line in lines:
+        if line.assumed == NOT_LISTED:
+            say(
+                f"NOT LISTED: {line}. List it in sheet Materials, with amount 0 if none is ordered."
+            )
+    if any(line.assumed not in ("", NOT_LISTED) for line in lines):
         say(
             "Nobody has listed materials: amounts and lead times are assumed (common practice, no"
             " source). List yours with their stock in sheet Materials."
@@ -70,4 +75,6 @@ def show_call_off(lines: list[CallOff], weeks: int) -> None:
 def _when(line: CallOff) -> str:
     if line.order_by is not None:
         return f"{line.order_by:%a %d %b}"
+    if line.assumed == NOT_LISTED:
+        return "not listed"
     return "count it" if line.in_stock is None else "enough"

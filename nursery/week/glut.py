@@ -3,7 +3,7 @@
 Of each lot that stands ready, some plugs may be left when its last sale date comes, after all that
 is promised, on the book and expected. The dates here are what is usual, and a person decides:
 - hold cold, where the crop may be and something is wanted just after the last sale date;
-- discount from `DISCOUNT_DAYS` before the last sale date (from memory, an estimate);
+- discount from the site's `discount_days` before the last sale date on;
 - pot on until the last sale date, as long as there is room for the pots: later they are overgrown;
 - discard on the day after it. Diseased plants are not sold, potted on or composted: ask first.
 """
@@ -18,13 +18,13 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
 from nursery.crop import Crop
+from nursery.database import site
 from nursery.growing.air import Air
 from nursery.growing.cold import days_left
 from nursery.planning.wanted import Books, Leftover, crop_books
 from nursery.stock import Grade, Lot, Pool
 from nursery.weeks import Horizon, Week
 
-DISCOUNT_DAYS = 14
 LOOK_AHEAD_WEEKS = 12
 LEAST_PLUGS = 6
 """Fewer plugs than these left of a lot are nothing to write home about."""
@@ -91,7 +91,7 @@ def _advice(
         lot_id=lot.id or 0,
         plugs=one.plugs,
         last_sale_on=one.last_sale_on,
-        discount_from=max(today, one.last_sale_on - timedelta(days=DISCOUNT_DAYS)),
+        discount_from=max(today, one.last_sale_on - timedelta(days=site(session).discount_days)),
         pot_on_by=one.last_sale_on,
         discard_on=one.last_sale_on + timedelta(days=1),
         hold_until=until if sells else None,

@@ -9,7 +9,9 @@ Used week by week:
   many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`).
 A material lasts until stock, less what is spare, no longer covers what is used. It must be there on
 the Monday of that week, so it is ordered `lead_days` before, on a working day. Rows that nobody has
-listed are assumed (`assumed_materials`), without stock: count it first.
+listed are assumed (`assumed_materials`), without stock: count it first. Where some are listed, what
+is used besides (trays of a format, their substrate, labels, a wrap, boxes) stands there as not
+listed; list what is not ordered (trays that are washed, say) with an amount of 0.
 """
 
 from __future__ import annotations
@@ -45,6 +47,7 @@ from nursery.weeks import Horizon, Week
 BUNDLES_A_PARCEL = 2.0
 ASSUMED_LEAD_DAYS = 14
 _NO_SOURCE = "common practice, no source"
+NOT_LISTED = "not listed"
 _CELL_CM3 = ((72, 43.0), (128, 23.0), (288, 7.0))
 """Volume of a cell by cells a tray (Ontario, vegetable transplants in plug trays)."""
 
@@ -58,7 +61,8 @@ class CallOff:
     `used` has one value a week from `first_week`. `lasts_until` is the last week that the stock
     covers, None where it covers none; `order_by` None where nothing need be ordered, or nobody has
     counted the stock: then `order` is what all weeks shown use. `order` is in whole packs. `late`
-    where the order day has passed; `assumed` where nobody listed the material.
+    where the order day has passed; `assumed` where nobody listed the material (`NOT_LISTED` where
+    others are listed).
     """
 
     name: str
@@ -81,6 +85,8 @@ class CallOff:
         return sum(self.used)
 
     def __str__(self) -> str:
+        if self.assumed == NOT_LISTED:
+            return f"{self.name}: {self.total:g} {self.unit} are used, and it is not listed"
         if self.in_stock is None and self.total:
             return f"{self.name}: {self.total:g} {self.unit} are used, nobody has counted the stock"
         if self.order_by is None:
@@ -106,9 +112,24 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
         _line(session, row, needs.of(row), horizon, day, assumed)
         for row in (rows or assumed_materials(session))
     ]
+    if rows:
+        found += [
+            _line(session, row, needs.of(row), horizon, day, NOT_LISTED)
+            for row in assumed_materials(session)
+            if any(needs.of(row)) and not any(_covers(one, row) for one in rows)
+        ]
     found += _seed(session, horizon, day)
     last = date.max
     return sorted(found, key=lambda line: (line.order_by or last, line.name))
+
+
+def _covers(listed: Material, used: Material) -> bool:
+    """Is what is used of this kind, for this tray format or wrap, in a row that is listed?"""
+    return (
+        listed.kind is used.kind
+        and (listed.tray_format_id is None or listed.tray_format_id == used.tray_format_id)
+        and (listed.wrap_id is None or listed.wrap_id == used.wrap_id)
+    )
 
 
 def assumed_materials(session: Session) -> list[Material]:

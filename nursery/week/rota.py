@@ -17,28 +17,19 @@ from sqlmodel import Session, col, select
 from nursery.calendars import public_holidays
 from nursery.database import now, site, today
 from nursery.errors import Fault
-from nursery.growing_area import Absence, Person
+from nursery.growing_area import Absence, Person, Site
 from nursery.planning.bench_map import BenchMap, bench_map
 from nursery.weather import Forecast
-from nursery.week.rota_tasks import HEAVY, TWO_PERSON_TRAYS, Held, Work, works_of
+from nursery.week.rota_tasks import HEAVY, Held, Work, works_of
 from nursery.week.week_sheet import WeekSheet, week_sheet
 from nursery.weeks import Week
 from solver.rota import Person as Worker
 from solver.rota import Plan, Problem, Task, hours, solve, undone
 from solver.run import Limits
 
-HOT_C = 28.0
-"""From this outdoor maximum on no heavy work is planned (an estimate; local rules rule)."""
-
 SECONDS = 10.0
 """How long a rota may be bettered; most weeks take a second."""
 
-CAUTIONS = (
-    "Sprayed plants: no hand work until the label's re-entry interval has ended.",
-    f"Lifting: ask for help from {TWO_PERSON_TRAYS} trays on, and whenever it is heavy for you;"
-    " limits of weight are those of the local rules.",
-    "Heat: heavy work at dawn, breaks, water, shade; stop when you feel unwell. Local rules rule.",
-)
 _WORKING_DAYS = 5
 
 
@@ -116,7 +107,8 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     workers = people_in(session, week)
     first = (day - week.monday()).days if week == Week.of(day) else 0
     working = _working_days(session, week)
-    works, held = works_of(sheet.tasks, sheet.rounds, found, first, working, len(workers) > 1)
+    here, several = site(session), len(workers) > 1
+    works, held = works_of(sheet.tasks, sheet.rounds, found, first, working, several, here)
     hot, until = hot_days(session, week)
     problem = Problem(
         days=7,
@@ -127,7 +119,18 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     )
     outcome = solve(problem, limits or Limits(SECONDS, threads=1))
     plan = outcome.found()
-    return _rota_of(sheet, found, problem, plan, works, held, hot, until)
+    return _rota_of(sheet, found, problem, plan, works, held, hot, until, cautions(here))
+
+
+def cautions(here: Site) -> tuple[str, ...]:
+    """What stands under every sheet? The usual caution; local rules stand above it."""
+    return (
+        "Sprayed plants: no hand work until the label's re-entry interval has ended.",
+        f"Lifting: ask for help from {here.two_person_trays} trays on, and whenever it is heavy for"
+        " you; limits of weight are those of the local rules.",
+        "Heat: heavy work at dawn, breaks, water, shade; stop when you feel unwell. Local rules"
+        " rule.",
+    )
 
 
 def people_in(session: Session, week: Week) -> tuple[Worker, ...]:
@@ -173,7 +176,7 @@ def hot_days(session: Session, week: Week) -> tuple[tuple[date, ...], date | Non
         .order_by(col(Forecast.issued_at))
     ).all()
     latest = {row.day: row.max_c for row in rows}
-    hot = tuple(day for day in week.days() if latest.get(day, -100.0) >= HOT_C)
+    hot = tuple(day for day in week.days() if latest.get(day, -100.0) >= here.hot_day_c)
     return hot, max(latest, default=None)
 
 
@@ -206,6 +209,7 @@ def _rota_of(
     held: Sequence[Held],
     hot: tuple[date, ...],
     until: date | None,
+    cautions: tuple[str, ...],
 ) -> Rota:
     days = found.days
     by_key = {work.key: work for work in works}
@@ -230,7 +234,7 @@ def _rota_of(
         held=tuple(held),
         hot=hot,
         forecast_until=until,
-        cautions=CAUTIONS,
+        cautions=cautions,
         cost=plan.cost or 0,
         bound=plan.bound or 0,
     )

@@ -1,8 +1,8 @@
 """Which tasks has the rota to give out, on which days, and what must wait for what?
 
 The week sheet's lines with the places of the bench map, recurring work, and the cleaning of places
-that are left. The settings here are common practice or estimates, with no source; local rules on
-lifting, heat and sprayed plants stand above all of them.
+that are left. How it is cut and carried are settings of the site; local rules on lifting, heat and
+sprayed plants stand above all of them.
 """
 
 from __future__ import annotations
@@ -12,22 +12,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from nursery.growing_area import Site
 from nursery.planning.bench_map import BenchMap, Slot
 from nursery.week.recurring import Round
 from nursery.week.week_sheet import Task, TaskKind
 from solver.rota import After
-
-TWO_PERSON_TRAYS = 20
-"""From so many trays on, a move is done by two (an estimate)."""
-
-HEAVY_TRAYS = 10
-"""From so many trays on, carrying them is heavy work: not on days forecast hot (an estimate)."""
-
-MOST_MINUTES = 240
-"""A longer task is cut into parts, by whole trays, that may fall on several days."""
-
-CLEAN_MINUTES_A_PLACE = 1.0
-"""Time to clear and disinfect a place (an estimate)."""
 
 HEAVY, LIGHT = "heavy", "light"
 
@@ -80,11 +69,13 @@ def works_of(
     first_day: int,
     working: Sequence[int],
     several: bool,
+    here: Site,
 ) -> tuple[list[Work], list[Held]]:
     """Which tasks are given out in this week, from `first_day` (0 is Monday) on?
 
     `working` are its working days, `several` whether more than one person works here: one alone
-    carries everything, in several goes.
+    carries everything, in several goes. `here` says from how many trays on work is heavy, or for
+    two, and from how many minutes on it is cut into parts.
     """
     working = [day for day in working if day >= first_day] or [first_day]
     held = [Held(task, task.stopped) for task in tasks if task.stopped]
@@ -100,14 +91,14 @@ def works_of(
         if blocked:
             held.append(Held(task, f"its places are not free: {', '.join(blocked)} may not move"))
             continue
-        work = _work(task, goes, found, working, several)
+        work = _work(task, goes, found, working, several, here)
         waits: list[After] = []
         for slot in before:
-            waits.extend(_waits_for(slot, leaving, cleaning, found, working))
+            waits.extend(_waits_for(slot, leaving, cleaning, found, working, here))
         if waits:
             note = "; ".join(filter(None, (work.note, "when its places are cleaned")))
             work = replace(work, note=note, after=tuple(dict.fromkeys(waits)))
-        works.extend(_parts(work))
+        works.extend(_parts(work, here.longest_task_minutes))
     works.extend(cleaning.values())
     works.extend(_round(one, found) for one in rounds if _index(one.day, found) >= first_day)
     return _with_parts(works), held
@@ -171,6 +162,7 @@ def _waits_for(
     cleaning: dict[str, Work],
     found: BenchMap,
     working: Sequence[int],
+    here: Site,
 ) -> list[After]:
     """Filling waits until the places are left and cleaned, and for the cleaning days."""
     move = leaving.get(slot.what.batch_id or 0)
@@ -187,7 +179,7 @@ def _waits_for(
         go_to="",
         trays=0,
         plugs=0,
-        minutes=math.ceil(slot.places * CLEAN_MINUTES_A_PLACE),
+        minutes=math.ceil(slot.places * here.clean_minutes_a_place),
         persons=1,
         kind=LIGHT,
         earliest=working[0],
@@ -208,9 +200,10 @@ def _work(
     found: BenchMap,
     working: Sequence[int],
     several: bool,
+    here: Site,
 ) -> Work:
     carried = task.kind in _CARRIED
-    many = carried and task.trays >= TWO_PERSON_TRAYS
+    many = carried and task.trays >= here.two_person_trays
     persons = 2 if many and several else 1
     wanted = min(_index(task.latest, found), 6)
     late = not any(day <= wanted for day in working)
@@ -228,7 +221,7 @@ def _work(
         plugs=task.plugs,
         minutes=math.ceil(task.minutes / persons),
         persons=persons,
-        kind=HEAVY if carried and task.trays >= HEAVY_TRAYS else LIGHT,
+        kind=HEAVY if carried and task.trays >= here.heavy_trays else LIGHT,
         earliest=working[0],
         latest=latest,
         line=task.key,
@@ -284,9 +277,9 @@ def _index(day: date, found: BenchMap) -> int:
     return (day - found.first_day).days
 
 
-def _parts(work: Work) -> list[Work]:
-    """The task in parts of at most `MOST_MINUTES`, by whole trays; as it is where it is short."""
-    number = min(math.ceil(work.minutes / MOST_MINUTES), max(1, work.trays))
+def _parts(work: Work, longest: int) -> list[Work]:
+    """The task in parts of at most `longest` minutes, by whole trays; as it is where short."""
+    number = min(math.ceil(work.minutes / longest), max(1, work.trays))
     if number <= 1:
         return [work]
     return [

@@ -30,8 +30,8 @@ from nursery.shed.veto import unsigned
 from nursery.stock import Lot
 from nursery.weather import Forecast, Station
 from nursery.week.glut import glut_advice
-from nursery.week.materials import call_off
-from nursery.week.week_sheet import COUNT_EVERY_DAYS, last_working_day
+from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off, working_day
+from nursery.week.week_sheet import last_working_day
 from nursery.weeks import Horizon, Week
 
 LATE_DAYS = 7
@@ -262,10 +262,11 @@ def _counts(session: Session, day: date) -> Iterator[_Found]:
         if place.recount:
             again[place.batch_id] = place.bench or "no bench"
         last.setdefault(place.batch_id, date.min)
+    every = site(session).count_every_days
     for batch in session.exec(select(Batch).where(col(Batch.id).in_(sorted(last)))).all():
         counted = last[batch.id or 0]
         since = batch.started_on if counted == date.min else counted
-        due = since + timedelta(days=COUNT_EVERY_DAYS)
+        due = since + timedelta(days=every)
         if batch.id in again:
             yield _Found(
                 WarningKind.COUNT,
@@ -313,6 +314,9 @@ def _mothers(session: Session, day: date) -> Iterator[_Found]:
 
 def _materials(session: Session, day: date) -> Iterator[_Found]:
     for line in call_off(session):
+        if line.assumed == NOT_LISTED:
+            yield from _not_listed(session, line, day)
+            continue
         soon = line.order_by is not None and line.order_by <= day + timedelta(days=ORDER_DAYS)
         if line.order_by is None or line.assumed or not soon:
             continue
@@ -323,6 +327,22 @@ def _materials(session: Session, day: date) -> Iterator[_Found]:
             f"{stock}; it runs out in {line.short_from} and is {line.lead_days} days on the way",
             f"order {line.order:g} {line.unit}",
             line.order_by,
+        )
+
+
+def _not_listed(session: Session, line: CallOff, day: date) -> Iterator[_Found]:
+    """A material that the plan, the batches or the orders use, and that no sheet knows."""
+    first = next(n for n, used in enumerate(line.used) if used)
+    needed = (Week.parse(line.first_week) + first).monday()
+    latest = working_day(session, needed - timedelta(days=ASSUMED_LEAD_DAYS))
+    if latest <= day + timedelta(days=ORDER_DAYS):
+        yield _Found(
+            WarningKind.MATERIAL,
+            line.name,
+            f"about {line.total:g} {line.unit} are used in {len(line.used)} weeks, from "
+            f"{Week.of(needed)} on, and it is not in sheet Materials",
+            "list it with its stock and lead time; with amount 0 if it is never ordered",
+            latest,
         )
 
 

@@ -34,6 +34,7 @@ from nursery.growing.growth import (
     passages,
 )
 from nursery.growing.sowing import seed_book
+from nursery.growing_area import Site
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
 from nursery.planning.accepted import accepted_plan
@@ -43,12 +44,6 @@ from nursery.stock import Lot
 from nursery.week.glut import GlutAdvice, glut_advice
 from nursery.week.recurring import Round, rounds
 from nursery.weeks import Week
-
-COUNT_EVERY_DAYS = 28
-"""A full count is made monthly (common practice, no source)."""
-
-COUNT_MINUTES_A_TRAY = 0.5
-"""Time to count a tray (from memory, an estimate)."""
 
 
 class TaskKind(StrEnum):
@@ -125,20 +120,19 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
     For this week, what is overdue is on it as well; for a later week, what falls due in it.
     """
     day = today(session)
-    this_week = week == Week.of(day)
+    here, this_week = site(session), week == Week.of(day)
     last_day = last_working_day(session, week)
     growing = growing_batches(session)
     air = air_of(session, day)
     tasks: list[Task] = [*_starts(session, week, last_day)]
     for one, way in zip(growing, passages(air, growing, day), strict=True):
-        tasks.extend(_changes(one, way, air, week, this_week, last_day))
+        tasks.extend(_changes(one, way, air, week, this_week, last_day, here))
     tasks.extend(_lots_that_end(session, week, this_week))
     tasks.extend(_counts_due(session, growing, week, this_week, last_day))
     tasks.extend(_gap_ups(session, growing, week, this_week, last_day))
     plan = accepted_plan(session)
     tasks.sort(key=lambda task: (task.latest, list(TaskKind).index(task.kind), task.batch))
-    region = site(session).holiday_region
-    closed = frozenset(d for d in week.days() if d in public_holidays(region, d.year))
+    closed = frozenset(d for d in week.days() if d in public_holidays(here.holiday_region, d.year))
     return WeekSheet(
         str(week),
         plan.version if plan is not None else None,
@@ -200,14 +194,20 @@ def _origin(session: Session, protocol: Protocol) -> str:
 
 
 def _changes(
-    one: Growing, way: Passage, air: Air, week: Week, this_week: bool, last_day: date
+    one: Growing,
+    way: Passage,
+    air: Air,
+    week: Week,
+    this_week: bool,
+    last_day: date,
+    here: Site,
 ) -> Iterator[Task]:
     """Moves of a batch whose stages end in this week, or should have ended before it."""
     left = one.stages_left
     if not left:
         since = one.batch.ready_on or one.batch.stage_entered_on
         yield from _flushes(
-            one, since, one.batch.trays, _place(one.batch), week, this_week, last_day
+            one, since, one.batch.trays, _place(one.batch), week, this_week, last_day, here
         )
         return
     for place, stage in enumerate(left):
@@ -218,7 +218,8 @@ def _changes(
         come_from = _place(one.batch) if place == 0 else _where(stage)
         if place + 1 == len(left):
             trays = batch_trays(one, place)
-            yield from _flushes(one, air.date(end), trays, come_from, week, overdue, last_day)
+            first = air.date(end)
+            yield from _flushes(one, first, trays, come_from, week, overdue, last_day, here)
         elif overdue or air.date(end) >= week.monday():
             yield _move_task(one, left[place + 1], place + 1, come_from, last_day)
 
@@ -248,6 +249,7 @@ def _flushes(
     week: Week,
     overdue: bool,
     last_day: date,
+    here: Site,
 ) -> Iterator[Task]:
     """The shares of a batch that are set aside in this week: the first on `first`, then weekly.
 
@@ -265,10 +267,13 @@ def _flushes(
     ]
     if sum(due):
         part = sum(due) / one.plugs
-        yield _ready_task(one, max(1, math.ceil(trays * part)), sum(due), come_from, last_day)
+        some = max(1, math.ceil(trays * part))
+        yield _ready_task(one, some, sum(due), come_from, last_day, here)
 
 
-def _ready_task(one: Growing, trays: int, plugs: int, come_from: str, last_day: date) -> Task:
+def _ready_task(
+    one: Growing, trays: int, plugs: int, come_from: str, last_day: date, here: Site
+) -> Task:
     return Task(
         kind=TaskKind.READY,
         batch=one.batch.code,
@@ -277,7 +282,7 @@ def _ready_task(one: Growing, trays: int, plugs: int, come_from: str, last_day: 
         go_to="ready bench",
         trays=trays,
         plugs=plugs,
-        minutes=math.ceil(trays * COUNT_MINUTES_A_TRAY),
+        minutes=math.ceil(trays * here.count_minutes_a_tray),
         latest=last_day,
         stopped=_stopped(one),
         batch_id=one.batch.id,
@@ -298,6 +303,7 @@ def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Ta
         query = query.where(col(Lot.last_sale_on) >= week.monday())
     lots = session.exec(query.order_by(col(Lot.last_sale_on), col(Lot.id))).all()
     clear = saleable(session, [lot.id for lot in lots if lot.id is not None])
+    a_tray = site(session).count_minutes_a_tray
     for lot in lots:
         cells = lot.batch.tray_format.cells
         trays = math.ceil(lot.plugs / cells)
@@ -309,7 +315,7 @@ def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Ta
             go_to="out, or a larger tray",
             trays=trays,
             plugs=lot.plugs,
-            minutes=math.ceil(trays * COUNT_MINUTES_A_TRAY),
+            minutes=math.ceil(trays * a_tray),
             latest=lot.last_sale_on,
             stopped="" if lot.id in clear else "not clear or under a veto: ask before it is moved",
             batch_id=lot.batch_id,
@@ -327,10 +333,11 @@ def _counts_due(
             .group_by(col(Count.batch_id))
         ).all()
     )
+    here = site(session)
     for one in growing:
         at = last.get(one.batch.id or 0)
         since = at.date() if at is not None else one.batch.started_on
-        due = since + timedelta(days=COUNT_EVERY_DAYS)
+        due = since + timedelta(days=here.count_every_days)
         if due > week.sunday() or (due < week.monday() and not this_week):
             continue
         yield Task(
@@ -341,7 +348,7 @@ def _counts_due(
             go_to="",
             trays=one.batch.trays,
             plugs=one.plugs,
-            minutes=math.ceil(one.batch.trays * COUNT_MINUTES_A_TRAY),
+            minutes=math.ceil(one.batch.trays * here.count_minutes_a_tray),
             latest=last_day,
             batch_id=one.batch.id,
         )

@@ -260,6 +260,18 @@ def promised_orders_stay(draft: Draft) -> None:
             draft.blame(record, column, rule, "amend the promise instead")
 
 
+def groups_have_crops(draft: Draft) -> None:
+    """Crops of a group stand apart only if there are crops of it."""
+    if "Crops" in draft.unsound:
+        return
+    there = sorted({str(v.get("Group") or "") for v, _ in draft.whole("Crops").values()} - {""})
+    for record in draft.of("Stand apart"):
+        group = record.values.get("Group")
+        if not record.bad and group and group not in there:
+            rule = "no crop is of this group"
+            draft.blame(record, "Group", rule, f"name one of: {', '.join(there) or 'none'}", group)
+
+
 def site_is_known(draft: Draft) -> None:
     """A database holds one nursery: the first file must say which."""
     if not draft.whole("Site") and "Site" not in draft.unsound and draft.records:
@@ -275,6 +287,7 @@ GROUP_RULES: Iterable[Callable[[Draft], None]] = (
     protocols_have_stages,
     transit_sums,
     bench_capacity,
+    groups_have_crops,
     lots_after_start,
     orders_have_zones,
     orders_have_lines,

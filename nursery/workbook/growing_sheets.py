@@ -5,6 +5,7 @@ from datetime import date, datetime
 from functools import partial
 
 from nursery.batch import Batch, Quarantine
+from nursery.bench_slot import StandApart
 from nursery.crop import Crop, Protocol, Stage, TrayFormat
 from nursery.growing_area import Absence, Bench, GrowingArea, Person, Site
 from nursery.mother_plant import MotherBlock, MotherPause
@@ -72,6 +73,19 @@ SITE = Sheet(
            help="share of the frames' places kept free indoors in weeks with frost"),
         _c("Gap up below", "gap_up_below", 0.8, type=Type.SHARE, low=0, high=1,
            help="share of filled cells under which a young batch is gapped up"),
+        _c("Hot day", "hot_day_c", 28.0, unit="°C", celsius=True, above=-60, high=60,
+           help="outdoor maximum from which nothing heavy is carried; local rules rule"),
+        _c("Two people from", "two_person_trays", 20, unit="trays", low=1, high=MOST,
+           help="so many trays are carried by two; local rules rule"),
+        _c("Heavy from", "heavy_trays", 10, unit="trays", low=1, high=MOST,
+           help="carrying so many trays is heavy work; local rules rule"),
+        _c("Longest task", "longest_task_minutes", 240, unit="minutes", low=1, high=MOST,
+           help="a longer one is cut into parts that may fall on several days"),
+        _c("Cleaning a place", "clean_minutes_a_place", 1.0, unit="minutes a tray place",
+           low=0, high=1440),
+        _c("Count every", "count_every_days", 28, unit="days", low=1, high=3660),
+        _c("Counting", "count_minutes_a_tray", 0.5, unit="minutes a tray", low=0, high=1440),
+        _c("Discount", "discount_days", 14, unit="days before the last sale", low=0, high=3660),
         _c("Promise planned starts", "promise_planned_starts", False,
            help="yes: starts that are only planned may be promised on as pre-orders"),
     ),
@@ -328,6 +342,18 @@ RECURRING = Sheet(
     ),
     help="Work that comes round every week. Without rows the usual work is assumed.",
 )
+_c = partial(column, StandApart)
+STAND_APART = Sheet(
+    "Stand apart",
+    StandApart,
+    ("Group",),
+    (
+        _c("Group", "plant_group", "marsh", help="as Group in Crops"),
+        _c("Places", "places", None, unit="tray places between", low=1, high=100_000,
+           help="blank: never on one bench"),
+    ),
+    help="Groups whose crops share a disease: batches of two crops of one stand apart.",
+)  # fmt: skip
 _c = partial(column, SeedLot)
 SEED_LOTS = Sheet(
     "Seed lots",

@@ -22,6 +22,7 @@ SHEETS: tuple[Sheet, ...] = (
     growing.PEOPLE,
     growing.ABSENCES,
     growing.RECURRING,
+    growing.STAND_APART,
     growing.SEED_LOTS,
     growing.BATCHES,
     growing.LOTS,

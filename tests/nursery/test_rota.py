@@ -20,7 +20,7 @@ from nursery.stock import Veto, VetoKind
 from nursery.weather import Forecast
 from nursery.week.recurring import RecurringWork
 from nursery.week.rota import Rota, hot_days, people_in, rota
-from nursery.week.rota_tasks import MOST_MINUTES, TWO_PERSON_TRAYS, Work
+from nursery.week.rota_tasks import Work
 from nursery.week.week_sheet import week_sheet
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 from tests.nursery.test_bench_map import on_bench
@@ -114,7 +114,7 @@ def test_a_long_task_is_cut_into_parts_by_whole_trays(db: Database) -> None:
     assert sum(work.trays for work in parts) == 19
     assert sum(work.plugs for work in parts) == 19 * 104
     assert sum(work.minutes for work in parts) == 40 + 19 * 30
-    assert max(work.minutes for work in parts) <= MOST_MINUTES
+    assert max(work.minutes for work in parts) <= 240
     assert {work.part for work in parts} == {"1 of 3", "2 of 3", "3 of 3"}
 
 
@@ -124,7 +124,7 @@ def test_many_trays_are_moved_by_two_on_a_day_on_which_both_are_in(db: Database)
         ben = session.exec(select(Person).where(Person.name == "Ben")).one()
         away = Absence(person_id=ben.id or 0, first_day=MONDAY, last_day=date(2027, 3, 3))
         session.add(away)
-        batch = on_bench(session, "G1", TWO_PERSON_TRAYS, "Mist house 1", STRUCK)
+        batch = on_bench(session, "G1", 20, "Mist house 1", STRUCK)
         found = rota(session, THIS_WEEK)
         away.last_day = date(2027, 3, 5)
         session.flush()
@@ -132,7 +132,7 @@ def test_many_trays_are_moved_by_two_on_a_day_on_which_both_are_in(db: Database)
     moves = [one for one in given(found) if one[2].batch == batch.code]
     assert {person for person, _, _ in moves} == {"Ada", "Ben"}
     assert day_of(found, "move") >= date(2027, 3, 4)
-    assert {work.minutes for _, _, work in moves} == {math.ceil(TWO_PERSON_TRAYS * 6 / 2)}
+    assert {work.minutes for _, _, work in moves} == {math.ceil(20 * 6 / 2)}
     (line,) = [ln for s in found.of("Ada") for ln in s.lines if ln.work.batch == batch.code]
     assert line.others == ("Ben",)
     assert [(work.batch, why) for work, why in alone.undone] == [
@@ -156,6 +156,37 @@ def test_heavy_trays_are_not_carried_on_a_day_forecast_hot(db: Database) -> None
     ((work, why),) = all_hot.undone
     assert work.batch == "HEAVY" and "forecast hot" in why
     assert "LIGHT" in {work.batch for _, _, work in given(all_hot)}
+
+
+def test_the_sites_own_limits_rule_what_is_heavy_for_two_and_cut_into_parts(db: Database) -> None:
+    with db.writing() as session:
+        site = nursery(session, "Ben")
+        site.two_person_trays, site.heavy_trays, site.longest_task_minutes = 6, 5, 100
+        site.hot_day_c = 24.0
+        on_bench(session, "G1", 6, "Mist house 1", STRUCK)
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 4)
+        forecast(session, site, MONDAY, 25)
+        found = rota(session, THIS_WEEK)
+    moves = [work for _, _, work in given(found) if work.batch == "G1"]
+    assert [work.persons for work in moves] == [2, 2]
+    assert found.hot == (MONDAY,)
+    assert day_of(found, "move") > MONDAY
+    starts = [work for _, _, work in given(found) if work.what == "start"]
+    assert {work.part for work in starts} == {"1 of 2", "2 of 2"}
+    assert max(work.minutes for work in starts) == 80
+    assert any("ask for help from 6 trays on" in caution for caution in found.cautions)
+
+
+def test_a_place_takes_the_sites_own_minutes_to_clean(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        session.get_one(Site, 1).clean_minutes_a_place = 2.5
+        session.add(RecurringWork(name="none", days="0000000", minutes=0))
+        session.add(Person(name="Ben", minutes_a_week=2280))
+        on_bench(session, "G1", 30, "Mist house 1", STRUCK)
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 30)
+        found = rota(session, THIS_WEEK)
+    assert {w.minutes for _, _, w in given(found) if w.what == "clean and disinfect"} == {75}
 
 
 def test_a_stale_forecast_makes_no_day_hot(db: Database) -> None:

@@ -16,6 +16,7 @@ from nursery.order import Wrap
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.week.materials import CallOff, call_off, cell_cm3, working_day
 from nursery.week.recurring import RecurringWork, rounds, usual_work, week_minutes
+from nursery.week.warnings import WarningKind, warnings
 from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.builders import crop_named, open_order, product_of, small_nursery
@@ -216,6 +217,32 @@ def test_without_listed_materials_the_usual_ones_are_to_be_counted_first(db: Dat
     assert found["trays 72"].total == 0
     assert {one.assumed for one in found.values()} == {"common practice, no source"}
     assert all(one.order_by is None and one.in_stock is None for one in found.values())
+
+
+def test_what_a_plan_uses_beside_the_listed_materials_is_warned_of(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        accepted(session, (1, 10))
+        kind = MaterialKind.SUBSTRATE
+        material(session, "compost", UsedFor.TRAY, kind=kind, amount=2.0, in_stock=100.0)
+        found = {one.name: one for one in call_off(session, 8)}
+        told = {w.thing: w for w in warnings(session) if w.kind is WarningKind.MATERIAL}
+        kind = MaterialKind.TRAYS
+        other = TrayFormat(name="54", cells=54)
+        session.add(other)
+        session.flush()
+        only_other = material(session, "trays 54", UsedFor.TRAY, kind=kind,
+                              tray_format_id=other.id)  # fmt: skip
+        still = [w.thing for w in warnings(session) if w.thing == "trays 104"]
+        only_other.tray_format_id = None
+        washed = [w.thing for w in warnings(session) if w.thing == "trays 104"]
+    assert (found["trays 104"].assumed, found["trays 104"].total) == ("not listed", 10)
+    assert "substrate for trays 104" not in found and "boxes" not in found
+    assert told["trays 104"].latest_day == MONDAY
+    assert "about 10 pieces are used in 12 weeks, from 2027-W10 on" in told["trays 104"].text
+    assert "with amount 0" in told["trays 104"].what_to_do
+    assert set(told) == {"trays 104", "labels"}
+    assert (still, washed) == (["trays 104"], [])
 
 
 def test_the_call_off_is_printed_for_people_and_as_json(db: Database) -> None:

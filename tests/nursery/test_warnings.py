@@ -295,7 +295,8 @@ def test_a_material_is_told_two_weeks_before_its_order_day(db: Database) -> None
             lead_days=7,
             pack=25,
         )
-        session.add(boxes)
+        free = Material(name="moss", kind=MaterialKind.WRAP, used_for=UsedFor.BUNDLE, amount=0)
+        session.add_all([boxes, free])
         session.flush()
         for number in range(8):
             promised(session, f"B-{number}", 1, date(2027, 3, 17))

@@ -376,3 +376,15 @@ def test_nights_of_a_fresh_forecast_that_freeze_the_frames_are_named(db: Databas
     assert (row.done, row.needed, row.observed) == (6, 8, 7)
     assert row.forecast_until == date(2027, 3, 3)
     assert row.ends_on == date(2027, 3, 5)  # 1 and 4 March count; 1.8 °C is under the limit of 2
+
+
+def test_the_site_says_how_often_and_how_long_batches_are_counted(db: Database) -> None:
+    with db.writing() as session:
+        site = small_nursery(session)
+        growing(session, 2, MONDAY - timedelta(days=10), "G1")
+        monthly = week_sheet(session, THIS_WEEK).of(TaskKind.COUNT)
+        site.count_every_days, site.count_minutes_a_tray = 7, 4.0
+        session.flush()
+        (weekly,) = week_sheet(session, THIS_WEEK).of(TaskKind.COUNT)
+    assert monthly == ()
+    assert (weekly.batch, weekly.minutes) == ("G1", 8)

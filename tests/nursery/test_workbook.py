@@ -10,10 +10,12 @@ from sqlalchemy import text
 from sqlmodel import SQLModel, select
 
 from nursery.batch import Batch, Count
+from nursery.bench_slot import StandApart
 from nursery.crop import Crop, Stage
 from nursery.database import Database, migrate, open_database
 from nursery.growing_area import Bench, GrowingArea, Site
 from nursery.order import CustomerOrder, Product, Promise, State
+from nursery.planning.bench_problem import bench_book
 from nursery.shed.ledger import held, move
 from nursery.stock import Lot, Moved, Movement, Pool
 from nursery.workbook import SHEETS, export, load, write_template, write_workbook
@@ -413,3 +415,34 @@ def test_a_broken_copy_of_a_good_file_never_raises(
     for path in ("n.csv", "nowhere.xlsx", "."):
         assert len(load(db, tmp_path / path).faults) >= 1
     assert dump(db) == before
+
+
+def test_groups_that_stand_apart_come_from_the_workbook_and_must_have_crops(
+    db: Database, tmp_path: Path
+) -> None:
+    tables = opened(db, tmp_path / "site.xlsx")
+    tables["Stand apart"] = [{"Group": "marsh", "Places": 6}, {"Group": "fern", "Places": None}]
+    report = load_tables(db, tmp_path / "wrong.xlsx", tables)
+    assert [(f.sheet, f.column, f.value) for f in report.faults] == [
+        ("Stand apart", "Group", "fern")
+    ]
+    assert report.faults[0].next == "name one of: marsh"
+    tables["Stand apart"].pop()
+    assert load_tables(db, tmp_path / "right.xlsx", tables).taken
+    with db.reading() as session:
+        (row,) = session.exec(select(StandApart)).all()
+        (apart,) = bench_book(session, 4).problem.apart
+    assert (row.plant_group, row.places) == ("marsh", 6)
+    assert (apart.crops, apart.distance) == (("Caltha palustris",), 6)
+
+
+def test_the_limits_of_the_weeks_work_are_the_sites_own(db: Database, tmp_path: Path) -> None:
+    tables = opened(db, tmp_path / "site.xlsx")
+    tables["Site"][0] |= {"Hot day": 25.0, "Two people from": 12, "Heavy from": 0}
+    report = load_tables(db, tmp_path / "wrong.xlsx", tables)
+    assert [(f.sheet, f.column) for f in report.faults] == [("Site", "Heavy from")]
+    tables["Site"][0] |= {"Heavy from": 8}
+    assert load_tables(db, tmp_path / "right.xlsx", tables).taken
+    with db.reading() as session:
+        here = session.get_one(Site, 1)
+    assert (here.hot_day_c, here.two_person_trays, here.heavy_trays) == (25.0, 12, 8)

@@ -84,6 +84,7 @@ def nurseries(draw: st.DrawFn) -> Tables:
     tables["Batches"][0]["Counted at"] = draw(
         st.datetimes(first.replace(tzinfo=None), datetime(2027, 2, 28), timezones=st.just(UTC))
     )
+    tables["Stand apart"][0]["Group"] = tables["Crops"][0]["Group"]
     tables["Tray formats"] = [row for row in tables["Tray formats"] if row["Name"] != "104"] + [
         {"Name": "104", "Cells": 104, "Cost": 60}
     ]
