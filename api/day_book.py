@@ -1,5 +1,6 @@
 """The day book: lines of the week sheet done as planned, other work on the benches, and undo."""
 
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, TypeAlias
 
@@ -16,11 +17,12 @@ from api.mirror import mirror
 from api.refusals import Code, Refusal, refuse
 from api.rows import batch_row, bench_row, lot_row
 from nursery.access import Role, Token
+from nursery.batch import Batch as BatchRow
 from nursery.database import today
 from nursery.day_entry import DayAction
 from nursery.promising.supply import deficits
 from nursery.shed import ledger
-from nursery.stock import Grade, Movement
+from nursery.stock import Grade, Lot, Movement
 from nursery.week import as_planned, day_book, day_undo
 from nursery.week.day_book import Booked, DayLine, Said, entry_line
 from nursery.weeks import Week
@@ -105,6 +107,39 @@ def _done(session: Session, *booked: Booked[Any]) -> DayDone:
         entries=[entry(entry_line(session, each.entry)) for each in booked],
         touched=touched(tuple(deficits(session))),
     )
+
+
+async def _of_batch(
+    info: Info,
+    key: str,
+    body: Mapping[str, Any],
+    batch_code: str,
+    lot_id: str | None,
+    act: Callable[[Session, str, BatchRow, Lot | None], Booked[Any]],
+) -> DayDone | Refusal:
+    """Does this with a batch's growing plugs, or with one lot of it, and says what was written."""
+
+    def work(session: Session, token: Token) -> DayDone:
+        row = batch_row(session, batch_code)
+        lot = None if lot_id is None else lot_row(session, lot_id)
+        return _done(session, act(session, token.name, row, lot))
+
+    return await write(info, LEAD, key, body, work)
+
+
+async def _of_lot(
+    info: Info,
+    key: str,
+    body: Mapping[str, Any],
+    lot_id: str,
+    act: Callable[[Session, str, Lot], Booked[Any]],
+) -> DayDone | Refusal:
+    """The same with a lot that is named by itself."""
+
+    def work(session: Session, token: Token) -> DayDone:
+        return _done(session, act(session, token.name, lot_row(session, lot_id)))
+
+    return await write(info, LEAD, key, body, work)
 
 
 @strawberry.type
@@ -218,15 +253,10 @@ class DayBookMutations:
             "minutes": minutes,
         }
 
-        def work(session: Session, token: Token) -> DayDone:
-            row = batch_row(session, batch_code)
-            lot = None if lot_id is None else lot_row(session, lot_id)
-            said = Said(minutes=minutes)
-            return _done(
-                session, day_book.pot_on(session, row, plugs, token.name, reason, lot, said)
-            )
+        def act(session: Session, who: str, row: BatchRow, lot: Lot | None) -> Booked[Any]:
+            return day_book.pot_on(session, row, plugs, who, reason, lot, Said(minutes=minutes))
 
-        return await write(info, LEAD, key, body, work)
+        return await _of_batch(info, key, body, batch_code, lot_id, act)
 
     @mutation("Says that plugs were planted out into the nursery's own beds or mother blocks.")
     async def plant_out(
@@ -248,15 +278,10 @@ class DayBookMutations:
             "minutes": minutes,
         }
 
-        def work(session: Session, token: Token) -> DayDone:
-            row = batch_row(session, batch_code)
-            lot = None if lot_id is None else lot_row(session, lot_id)
-            said = Said(minutes=minutes)
-            return _done(
-                session, day_book.plant_out(session, row, plugs, token.name, where, lot, said)
-            )
+        def act(session: Session, who: str, row: BatchRow, lot: Lot | None) -> Booked[Any]:
+            return day_book.plant_out(session, row, plugs, who, where, lot, Said(minutes=minutes))
 
-        return await write(info, LEAD, key, body, work)
+        return await _of_batch(info, key, body, batch_code, lot_id, act)
 
     @mutation("Says that plugs of a lot were sold at the gate.")
     async def sell_at_gate(
@@ -265,11 +290,10 @@ class DayBookMutations:
         """`touched` tells where they were promised to somebody."""
         body = {"lot_id": lot_id, "plugs": plugs, "reason": reason}
 
-        def work(session: Session, token: Token) -> DayDone:
-            lot = lot_row(session, lot_id)
-            return _done(session, day_book.sell_at_gate(session, lot, plugs, token.name, reason))
+        def act(session: Session, who: str, lot: Lot) -> Booked[Any]:
+            return day_book.sell_at_gate(session, lot, plugs, who, reason)
 
-        return await write(info, LEAD, key, body, work)
+        return await _of_lot(info, key, body, lot_id, act)
 
     @mutation("Says that plugs of a lot are of another grade.")
     async def regrade(
@@ -284,12 +308,36 @@ class DayBookMutations:
         """They keep their ready day and last sale date."""
         body = {"lot_id": lot_id, "plugs": plugs, "grade": grade, "reason": reason}
 
-        def work(session: Session, token: Token) -> DayDone:
-            lot = lot_row(session, lot_id)
-            booked = day_book.regrade(session, lot, plugs, grade, token.name, reason)
-            return _done(session, booked)
+        def act(session: Session, who: str, lot: Lot) -> Booked[Any]:
+            return day_book.regrade(session, lot, plugs, grade, who, reason)
 
-        return await write(info, LEAD, key, body, work)
+        return await _of_lot(info, key, body, lot_id, act)
+
+    @mutation("Holds a lot of ready plugs cold: its last sale date moves by these days.")
+    async def hold_cold(
+        self,
+        info: Info,
+        key: str,
+        lot_id: strawberry.ID,
+        days: int,
+        store_c: float,
+        reason: str = "",
+        bench: str | None = None,
+    ) -> DayDoneAnswer:
+        """`store_c` is the temperature of the store, °C; with `bench` its batch stands there."""
+        body = {
+            "lot_id": lot_id,
+            "days": days,
+            "store_c": store_c,
+            "reason": reason,
+            "bench": bench,
+        }
+
+        def act(session: Session, who: str, lot: Lot) -> Booked[Any]:
+            place = bench_row(session, bench)
+            return day_book.hold_cold(session, lot, days, store_c, who, reason, place)
+
+        return await _of_lot(info, key, body, lot_id, act)
 
     @mutation("Corrects one row of a batch's ledger by a new row; the old one stays.")
     async def correct_movement(

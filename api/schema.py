@@ -23,16 +23,20 @@ from strawberry.extensions import (
 from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
+from api.benches import BenchQueries
 from api.compare import CompareQueries
 from api.conditions import ConditionMutations
 from api.day_book import DayBookMutations, DayBookQueries
 from api.dispatch import DispatchMutations, DispatchQueries
 from api.growing import BatchMutations
 from api.limits import size_rule
+from api.materials import MaterialQueries
 from api.news import PromiseNews
 from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
+from api.rota import RotaQueries
+from api.rounds import RoundQueries
 from api.scalars import SCALARS
 from api.shed import ClaimMutations, ShedQueries
 from api.trace import TraceQueries
@@ -52,6 +56,10 @@ class Query(
     PlanQueries,
     CompareQueries,
     WeekQueries,
+    BenchQueries,
+    RotaQueries,
+    RoundQueries,
+    MaterialQueries,
     DayBookQueries,
     WarningQueries,
     TraceQueries,

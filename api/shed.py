@@ -120,6 +120,11 @@ def claim(found: claims.Claim) -> Claim:
     )
 
 
+def watering_of(found: watering.WateringList) -> WateringList:
+    """The API's form of a watering list."""
+    return mirror(WateringList, found, stops=[mirror(Watering, each) for each in found.stops])
+
+
 def _ship(found: dispatch_stored.StoredShip) -> StoredShip:
     promise = found.promise_id
     return mirror(
@@ -138,10 +143,7 @@ class ShedQueries:
         """For the packer and the lead; the next pack day, where none is given."""
 
         def work(session: Session, token: Token) -> WateringList:
-            found = watering.watering_list(session, pack_day)
-            return mirror(
-                WateringList, found, stops=[mirror(Watering, each) for each in found.stops]
-            )
+            return watering_of(watering.watering_list(session, pack_day))
 
         return await read(info, SHED, work)
 
