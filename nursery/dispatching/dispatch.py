@@ -7,7 +7,6 @@ accepting it gives promises to orders that had none, and another day, with the r
 customer's words, to promises that cannot keep theirs.
 """
 
-from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 
@@ -16,14 +15,13 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.database import Database, now
-from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, Waiting, read_facts
+from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
+from nursery.dispatching.dispatch_write import write
 from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_pools, lock_ship_days
 from nursery.planned import PlanKind, PlanVersion
-from nursery.promising.promise import promise_order, re_date
-from nursery.promising.quote import Desk
 from solver.dispatching.judge import cost, violations
 from solver.dispatching.problem import Plan, Problem
 from solver.dispatching.solve import solve
@@ -232,7 +230,8 @@ def _carry_out(
     made = _report(row, facts, plan, actor is not None)
     if actor is None:
         return made
-    promised = _write(session, facts, plan, {m.promise_id: m.reason for m in made.moved}, actor)
+    why = {moved.promise_id: moved.reason for moved in made.moved}
+    promised = write(session, facts, plan, why, actor)
     row.accepted_at, row.accepted_by = now(session), actor
     session.add(row)
     session.flush()
@@ -241,54 +240,6 @@ def _carry_out(
         for ship in made.ships
     )
     return replace(made, ships=ships)
-
-
-def _write(
-    session: Session, facts: Facts, plan: Plan, reasons: Mapping[int, str], actor: str
-) -> dict[str, int]:
-    """Promises for orders that had none, other days for those that move; in order of ship day."""
-    changes = sorted(_changes(facts, plan), key=lambda change: (change[1], change[0].key))
-    desk = _without(facts, plan, {each.key for each, _ in changes})
-    made: dict[str, int] = {}
-    for each, day in changes:
-        service = each.services[day]
-        if each.promise_id is None:
-            promise = promise_order(session, each.order_id, day, service, actor, True, desk)
-            made[each.reference] = promise.id or 0
-        else:
-            why = reasons.get(each.promise_id, "Your parcel goes with another carrier service.")
-            re_date(session, each.promise_id, day, service, actor, why, True, desk)
-        desk = _with(desk, each, day)
-    return made
-
-
-def _changes(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, date]]:
-    """The orders for which something is written, with their ship day."""
-    for key, index in plan.ships.items():
-        each, day = facts.waiting[key], facts.day(index)
-        if each.fixed:
-            continue
-        if each.promise_id is None or day != each.ship_on or each.services[day] != each.service:
-            yield each, day
-
-
-def _without(facts: Facts, plan: Plan, changed: set[str]) -> Desk:
-    """The desk with the commitments of those orders alone that stay as they are."""
-    pools = {
-        pool: replace(held, committed=held.committed * 0) for pool, held in facts.desk.pools.items()
-    }
-    desk = replace(facts.desk, pools=pools)
-    for key, each in facts.waiting.items():
-        if key not in changed and each.ship_on is not None:
-            desk = _with(desk, each, max(each.ship_on, facts.first_day))
-    return desk
-
-
-def _with(desk: Desk, each: Waiting, day: date) -> Desk:
-    pools = dict(desk.pools)
-    for pool, plugs in each.parcel.plugs.items():
-        pools[pool] = pools[pool].after(day, plugs)
-    return replace(desk, pools=pools)
 
 
 def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> DispatchReport:

@@ -36,7 +36,7 @@ from nursery.promising.bulk_rows import (
     write_promises,
 )
 from nursery.promising.group_books import Books, Granted, Wish
-from nursery.promising.idempotent import Answer, digest_of_body, key_reused
+from nursery.promising.idempotent import Answer, as_json, digest_of_body, key_reused
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.promise_rows import has_lapsed
 from nursery.promising.told import Told, ToldLine, told
@@ -190,7 +190,7 @@ class _Group:
         for request in requests:
             answer = self.made.get(request.name)
             if answer is not None and not isinstance(answer, Exception):
-                said = orjson.dumps(answer).decode()
+                said = as_json(answer)
                 self.known[request.name] = (request.digest, said)
                 rows.append(_key_row(request, said, self.at))
         put_in(self.session, "idempotency_key", rows)

@@ -4,10 +4,6 @@ The books are read once for a whole group, under the group's locks, and kept up 
 is decided. They say yes only to what `promise.reserve` would grant with the same answer; whatever
 they are not sure of (a day that looks closed, plugs that look short, an order that is there
 already) is left to `reserve` itself, which knows the exact refusal.
-
-Promising q plugs on one day lowers what may be promised on any day by q at most. So a pool's
-vector less what was promised since it was built is never too high: it is built anew only where
-that is not enough.
 """
 
 from __future__ import annotations
@@ -40,8 +36,9 @@ from nursery.promising.basket import (
     plain,
     products,
 )
+from nursery.promising.held import Held
 from nursery.promising.ship_days import Ask, Rules, Way, judge, read_rules
-from nursery.promising.supply import PoolSupply, supply
+from nursery.promising.supply import supply
 
 _GOOD_FOR = timedelta(seconds=1)
 """How long the books may be used while nobody else wrote: forecasts age, reservations lapse."""
@@ -86,42 +83,6 @@ class _Wanted:
     plugs: tuple[tuple[int, int], ...]
 
 
-class _Held:
-    """A pool, and how many plugs of it were promised since its vectors were built."""
-
-    def __init__(self, held: PoolSupply) -> None:
-        self._held = held
-        self._since = 0
-        self._committed = held.committed.copy()
-        self._all_counted = bool(held.counted.all())
-
-    def surely_has(self, way: Way, plugs: int) -> bool:
-        """Are so many plugs there on pack day and ship day, all of them counted?
-
-        False where plugs that still grow would be needed: the chance is then for `reserve`.
-        """
-        places = (self._held.index(way.leg.pack_on), self._held.index(way.leg.ship_on))
-        if not 0 <= min(places) <= max(places) < self._committed.size:
-            return False
-        if self._all_counted and self._left(places) - self._since >= plugs:
-            return True
-        self._build_anew()
-        return self._left(places) >= plugs
-
-    def take(self, day: date, plugs: int) -> None:
-        """So many plugs are promised on this day."""
-        self._committed[self._held.index(day)] += plugs
-        self._since += plugs
-
-    def _left(self, places: tuple[int, int]) -> int:
-        return min(int(self._held.counted_available[place]) for place in places)
-
-    def _build_anew(self) -> None:
-        if self._since:
-            self._held = replace(self._held, committed=self._committed.copy())
-            self._since = 0
-
-
 class Books:
     """What one writer knows while it decides. Used by one thread, one transaction at a time."""
 
@@ -135,7 +96,7 @@ class Books:
         self._items: dict[str, Item | None] = {}
         self._prefixes: dict[str, list[ZonePrefix]] = {}
         self._zones: dict[int, Zone] = {}
-        self._pools: dict[int, _Held] = {}
+        self._pools: dict[int, Held] = {}
         self._parcels: dict[Basket, _Wanted | None] = {}
         self._ways: dict[tuple[int, str, date, Limits, Window], Way | None] = {}
         self._rules: Rules | None = None
@@ -194,7 +155,7 @@ class Books:
         assert self._rules is not None
         if wanted.parcel.minutes > self._rules.room_left(wish.ship_on):
             return None
-        if not all(self._pools[pool].surely_has(way, plugs) for pool, plugs in wanted.plugs):
+        if not all(self._pools[pool].counted_has(way, plugs) for pool, plugs in wanted.plugs):
             return None
         for pool, plugs in wanted.plugs:
             self._pools[pool].take(wish.ship_on, plugs)
@@ -275,7 +236,7 @@ class Books:
     def _read_pools(self, session: Session, pools: set[int]) -> None:
         missing = pools - set(self._pools)
         if missing:
-            self._pools |= {pool: _Held(held) for pool, held in supply(session, missing).items()}
+            self._pools |= {pool: Held(held) for pool, held in supply(session, missing).items()}
 
 
 def _stamp(session: Session) -> object:

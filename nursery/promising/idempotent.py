@@ -73,13 +73,13 @@ def _first(
         with db.writing() as session:
             row = _claim(session, token_id, key, digest)
             answer = _plain(act(session))
-            row.answer = orjson.dumps(answer).decode()
+            row.answer = as_json(answer)
             session.add(row)
         return answer
     except Refused as refused:
         answer = {"refusal": _plain(asdict(refused.refusal))}
     with db.writing() as session:
-        _claim(session, token_id, key, digest).answer = orjson.dumps(answer).decode()
+        _claim(session, token_id, key, digest).answer = as_json(answer)
     return answer
 
 
@@ -108,5 +108,16 @@ def _known(db: Database, token_id: int, key: str, digest: str) -> dict[str, Any]
 
 def _plain(answer: Answer) -> dict[str, Any]:
     """The answer as it will be read back: the first time must not differ from the second."""
-    plain: dict[str, Any] = orjson.loads(orjson.dumps(answer))
+    plain: dict[str, Any] = orjson.loads(as_json(answer))
     return plain
+
+
+def as_json(answer: object) -> str:
+    """How is an answer kept? As JSON; raises TypeError for what JSON cannot hold."""
+    return orjson.dumps(answer, default=_named_tuple).decode()
+
+
+def _named_tuple(value: object) -> tuple[object, ...]:
+    if isinstance(value, tuple):
+        return tuple(value)
+    raise TypeError(f"An answer cannot hold {value!r} of {type(value).__name__}")
