@@ -6,8 +6,8 @@ cleaned for the longest of its growing areas' cleaning days.
 - *Present batches* stand where they stand: on the places that the kept map gives them, if that is
   on the bench that the books say; else side by side on that bench if they can. They leave a stage
   in the week in which its expected end falls, as on the week sheet.
-- *Planned starts* of the accepted plan enter in their week and stay the expected weeks of each
-  stage; the kept map's places cost a little to change.
+- *Planned starts* of the accepted plan (or of one that is being made) enter in their week and stay
+  the expected weeks of each stage; the kept map's places cost a little to change.
 - *Within a week* trays are moved from the back: ready benches are filled on Monday, frames on
   Tuesday, the growing house on Wednesday, propagation on Thursday (`FILL_DAY`), so that a place
   that is left can be cleaned for a day and filled in the same week.
@@ -18,7 +18,7 @@ cleaned for the longest of its growing areas' cleaning days.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
@@ -98,6 +98,17 @@ class BenchBook:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class StartToCome:
+    """A start of a plan that is not kept yet: trays of a protocol in an ISO week."""
+
+    protocol: Protocol
+    week: str
+    extra_weeks: int
+    trays: int
+    id: int | None = None
+
+
 @dataclass(frozen=True)
 class _Stay:
     """Some stages of one kind of area after one another, without a move."""
@@ -137,8 +148,13 @@ class _Build:
         return self.horizon.day_index(self.today)
 
 
-def bench_book(session: Session, weeks: int) -> BenchBook:
-    """Which bench problem do the next `weeks` weeks pose, this one included? Reads only."""
+def bench_book(
+    session: Session, weeks: int, starts: Sequence[StartToCome] | None = None
+) -> BenchBook:
+    """Which bench problem do the next `weeks` weeks pose, this one included? Reads only.
+
+    With `starts`, these are started and not those of the accepted plan.
+    """
     here, day = site(session), today(session)
     horizon = Horizon(Week.of(day), weeks)
     rows = _bench_rows(session)
@@ -157,8 +173,10 @@ def bench_book(session: Session, weeks: int) -> BenchBook:
         _growing(at, one, way)
     _lots(at)
     plan = accepted_plan(session)
-    if plan is not None:
-        _planned(at, plan.id or 0)
+    if starts is not None:
+        _planned(at, starts)
+    elif plan is not None:
+        _planned(at, _not_made(session, plan.id or 0))
     at.stands = _where_they_are(at)
     used = {stand.area for stand in at.stands}
     problem = Problem(
@@ -279,7 +297,7 @@ def _planned_name(session: Session, batch_id: int) -> str:
     return start_name(row) if row is not None else ""
 
 
-def start_name(row: PlannedStart) -> str:
+def start_name(row: PlannedStart | StartToCome) -> str:
     """What is a planned start called on the bench map?"""
     return f"{protocol_key(row.protocol)} {row.week}+{row.extra_weeks}"
 
@@ -365,22 +383,25 @@ def _lots(at: _Build) -> None:
         _add(at, info, stay, AreaKind.READY, [key, stand_name(lot.batch.code, 0)], bench)
 
 
-def _planned(at: _Build, plan_id: int) -> None:
-    rows = at.session.exec(
+def _not_made(session: Session, plan_id: int) -> Sequence[PlannedStart]:
+    return session.exec(
         select(PlannedStart)
         .where(PlannedStart.plan_id == plan_id, col(PlannedStart.batch_id).is_(None))
         .order_by(col(PlannedStart.week), col(PlannedStart.id))
     ).all()
+
+
+def _planned(at: _Build, rows: Sequence[PlannedStart | StartToCome]) -> None:
     dwell: dict[int, tuple[tuple[int, ...], ...]] = {}
     for row in rows:
         week = at.horizon.index(Week.parse(row.week))
         if not 0 <= week < at.horizon.weeks:
             continue
         protocol = row.protocol
-        if row.protocol_id not in dwell:
-            dwell[row.protocol_id] = stage_weeks(at.air, protocol, at.horizon)
+        weeks = dwell.get(protocol.id or 0) or stage_weeks(at.air, protocol, at.horizon)
+        dwell[protocol.id or 0] = weeks
         name = start_name(row)
-        for stay in _stays_planned(at, row, protocol, week, dwell[row.protocol_id]):
+        for stay in _stays_planned(at, row, protocol, week, weeks):
             info = StandInfo(
                 key=stand_name(name, stay.position),
                 batch="",
@@ -396,7 +417,7 @@ def _planned(at: _Build, plan_id: int) -> None:
 
 def _stays_planned(
     at: _Build,
-    row: PlannedStart,
+    row: PlannedStart | StartToCome,
     protocol: Protocol,
     week: int,
     dwell: tuple[tuple[int, ...], ...],

@@ -119,8 +119,8 @@ class MotherUse:
 class SeedUse:
     """Seeds that the plan sows of a crop's lots, beside those left of them.
 
-    A week's starts never take more than is left today; all of them together may, since more can be
-    ordered: from week `short_from` on ("" where it lasts) there would be too little.
+    A plan that takes more than is left is solved again (`planning.second_solve`). Where that could
+    not be done, there would be too little from week `short_from` on; "" where it lasts.
     """
 
     crop: str

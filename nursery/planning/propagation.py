@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from sqlalchemy import func
 from sqlmodel import Session, select
@@ -22,17 +23,20 @@ from nursery.mother_plant import MotherBlock
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.planning.accepted import accepted_plan, protocol_key
 from nursery.planning.assumptions import assumptions_of
+from nursery.planning.bench_problem import StartToCome, bench_book
 from nursery.planning.fingerprint import differences, fingerprint
 from nursery.planning.plan_report import PlanReport, judged, report_of
 from nursery.planning.plan_sensitivity import ProtocolFacts, assumptions_that_matter
 from nursery.planning.propagation_problem import (
     BuildNotes,
     build_problem,
-    life_demand,
+    ordinary_week,
     safe_flush,
 )
+from nursery.planning.second_solve import solve_to_fit, told
 from nursery.weeks import Horizon, Week
-from solver.propagation import Plan, Problem, cost, solve, violations
+from solver.benching import Problem as BenchProblem
+from solver.propagation import Plan, Problem, cost, violations
 from solver.rules_of_thumb import backward
 from solver.run import Limits as Limits  # named by callers that may not know the solver
 from solver.run import Outcome
@@ -43,10 +47,11 @@ _RHO_WORSE = 1.1
 def plan_propagation(db: Database, weeks: int, limits: Limits, actor: str) -> PlanReport:
     """What should be started in the next `weeks` weeks? Solved within the limits and stored.
 
-    The plan is stored as a new version, not yet accepted. `limits` may carry a progress callback
-    and a stop signal; the best plan so far is kept. Raises `Fault` for a nursery that cannot be
-    planned, and `Refused`: "another_plan_accepted" or "plan_no_longer_fits" where the books
-    changed so much while it was solved that it cannot be kept (the message says what changed).
+    The plan is stored as a new version, not yet accepted. One that does not fit on the benches, or
+    takes more seed than there is, is solved again (`planning.second_solve`). `limits` may carry a
+    progress callback and a stop signal; the best plan so far is kept. Raises `Fault` for a nursery
+    that cannot be planned, and `Refused`: "another_plan_accepted" or "plan_no_longer_fits" where
+    the books changed so much while it was solved that it cannot be kept (the message says what).
     """
     if not actor.strip():
         raise Fault("Plan", "needs somebody who asks for it", actor, "say who plans")
@@ -55,13 +60,15 @@ def plan_propagation(db: Database, weeks: int, limits: Limits, actor: str) -> Pl
         facts = _facts(session, problem)
         assumed = assumptions_of(session)
         known = _last_version(session)
-    outcome = solve(problem, limits)
+    fitted = solve_to_fit(problem, limits, partial(_benches, db, notes))
+    outcome = fitted.outcome
     plan = replace(outcome.found(), cost=outcome.cost, bound=outcome.bound)
     by_hand = backward(problem).cost or 0
     matter = assumptions_that_matter(problem, plan, assumed, facts)
     with db.writing() as session:
         _lock(session)
         further = _judge_again(session, problem, notes, plan, weeks, known)
+        further = [*told(fitted, notes.horizon), *further]
         row = _store(session, problem, notes, plan, outcome, by_hand)
     return report_of(
         judged(problem, plan, notes.horizon),
@@ -74,6 +81,17 @@ def plan_propagation(db: Database, weeks: int, limits: Limits, actor: str) -> Pl
         assumptions=matter,
         further=further,
     )
+
+
+def _benches(db: Database, notes: BuildNotes, plan: Plan) -> BenchProblem:
+    """Where would the batches of this plan stand? The books are read for as long as it takes."""
+    with db.reading() as session:
+        starts = [
+            StartToCome(protocol, str(notes.horizon.week(one.week)), one.extra, one.trays)
+            for one in plan.starts
+            if (protocol := session.get(Protocol, notes.protocol_ids[one.protocol])) is not None
+        ]
+        return bench_book(session, notes.horizon.weeks, starts).problem
 
 
 def accept_plan(
@@ -159,13 +177,13 @@ def stored_report(session: Session, version: int, weigh: bool = False) -> PlanRe
 
 
 def _facts(session: Session, problem: Problem) -> Mapping[str, ProtocolFacts]:
-    demand = {crop.key: sum(crop.demand) for crop in problem.crops}
+    demand = {crop.key: crop.demand for crop in problem.crops}
     found = {}
     seed, day = seed_book(session), today(session)
     for protocol in session.exec(select(Protocol)).all():
         if not protocol.stages:
             continue
-        wanted = life_demand(protocol.crop, demand.get(protocol.crop.name, 0), problem.weeks)
+        wanted = ordinary_week(demand.get(protocol.crop.name, ()))
         found[protocol_key(protocol)] = ProtocolFacts(
             method=protocol.method.value,
             stages=tuple(stage.kind.value for stage in growing_stages(protocol)),
@@ -198,19 +216,19 @@ def _judge_again(
         )
     if now_notes.horizon != notes.horizon:
         raise _refused("plan_of_another_week", "A new week began while the plan was being solved")
-    told: list[str] = []
+    found: list[str] = []
     last = _last_version(session)
     if last > known:
-        told.append(f"Somebody else planned meanwhile: plan {last} was stored; compare the two")
+        found.append(f"Somebody else planned meanwhile: plan {last} was stored; compare the two")
     if now_notes.fingerprint != notes.fingerprint:
         changes = "; ".join(differences(problem, fresh, notes.horizon))
         _refuse_misfit(fresh, plan, changes)
         price = cost(fresh, plan)
-        told.append(
+        found.append(
             f"The books changed while this plan was being solved ({changes}): it can still be "
             f"followed and costs {price} instead of {plan.cost}; plan again before accepting it"
         )
-    return told
+    return found
 
 
 def _store(

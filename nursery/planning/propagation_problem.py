@@ -21,10 +21,9 @@ of a cent):
   the first stage's format; where a later stage has another format it takes as many trays as the
   plugs expected to live until then fill, rounded up, and its minutes and places are by tray.
   Dwell is the expected one (the median of the weather years, whole weeks rounded up). Seed comes
-  up as its lot was tested. Plugs a tray
-  are the safe quantity at the crop's service level, `TYPICAL_BATCHES` typical batches taken
-  together: the demand of one life of the crop, or the smallest batch if that is more. They are
-  split by flush, whole plugs.
+  up as its lot was tested. Plugs a tray are the safe quantity of one batch at the crop's service
+  level, of as many trays as an ordinary week wants or the smallest batch if that is more, split by
+  flush and rounded down in every week (`safe_flush`, where it is said what that assumes).
 - *Accepted plan*: its starts of this week that have not been made yet are fixed and nothing else
   starts this week; its later starts cost a little to change (see `planning.accepted`). Starts that
   were made are batches already; those of weeks gone by that were not made are named in a note.
@@ -36,6 +35,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from statistics import median
 
 from sqlmodel import Session, col, select
 
@@ -65,15 +65,13 @@ from nursery.planning.priorities import priorities
 from nursery.planning.wanted import CropBook, Leftover, crop_books
 from nursery.week.recurring import listed_work, usual_work, week_minutes
 from nursery.weeks import Horizon, Week
-from nursery.yields import Survival, safe_plugs_a_tray
+from nursery.yields import Survival, safe_plugs
 from solver.propagation import Crop as PlannedCrop
 from solver.propagation import Mother, Problem
 from solver.propagation import Protocol as PlannedProtocol
 from solver.propagation import Stage as PlannedStage
 
-TYPICAL_BATCHES = 2
-"""How many batches together meet the demand of a typical week: pooled, one may fail a little."""
-
+_LET_PASS = 0.1
 _WORKING_DAYS = 5
 _CENT = 100
 
@@ -231,17 +229,15 @@ def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell, weight: float) -
         store_cost=_units(crop.store_cents),
         discard_cost=_units(crop.discard_cents),
         protocols=tuple(
-            _protocol(at, protocol, sum(book.demand), dwell[protocol.id])
-            for protocol in _usable(crop)
+            _protocol(at, protocol, book.demand, dwell[protocol.id]) for protocol in _usable(crop)
         ),
     )
 
 
 def _protocol(
-    at: _Build, protocol: Protocol, demand: int, dwell: tuple[tuple[int, ...], ...]
+    at: _Build, protocol: Protocol, demand: Sequence[int], dwell: tuple[tuple[int, ...], ...]
 ) -> PlannedProtocol:
-    crop, stages = protocol.crop, growing_stages(protocol)
-    cells = cells_of(protocol)
+    stages, cells = growing_stages(protocol), cells_of(protocol)
     source, taken = _source(at, protocol)
     germination = at.seed.germination(protocol, at.today)
     trays = [trays_in_stage(stages, place, cells, germination) for place in range(len(stages))]
@@ -257,9 +253,7 @@ def _protocol(
         batch_cost=(_units(protocol.batch_cents),) * at.horizon.weeks,
         batch_minutes=protocol.batch_minutes,
         smallest_batch=protocol.smallest_batch,
-        plugs=safe_flush(
-            protocol, life_demand(crop, demand, at.horizon.weeks), germination=germination
-        ),
+        plugs=safe_flush(protocol, ordinary_week(demand), germination=germination),
         stages=tuple(
             PlannedStage(
                 area=stage.area_kind.value,
@@ -301,9 +295,10 @@ def cells_of(protocol: Protocol) -> int:
     )
 
 
-def life_demand(crop: Crop, demand: int, weeks: int) -> float:
-    """How many of these plugs, wanted in so many weeks, are wanted in one life of the crop?"""
-    return demand * min(crop.life_weeks, weeks) / weeks
+def ordinary_week(demand: Sequence[int]) -> float:
+    """How many plugs does a week want that wants any? The median of such weeks, 0 without one."""
+    wanted = [plugs for plugs in demand if plugs > 0]
+    return float(median(wanted)) if wanted else 0.0
 
 
 def safe_flush(
@@ -314,7 +309,16 @@ def safe_flush(
 ) -> tuple[int, ...]:
     """How many plugs a tray can be counted on, by flush week, at the crop's service level?
 
-    `wanted` plugs are wanted in one life of the crop: that makes the typical batch.
+    The beta-binomial's safe quantity of one batch (design 4.2), shared by its trays. Assumed:
+    - A week's new plugs come from one batch. Where two flush in it they share the risk and more is
+      there than is stated; to reckon on that broke the stated level where only one did.
+    - The batch has the whole trays that `wanted` plugs fill, those of an ordinary week, and never
+      fewer than the smallest batch. In fewer trays the luck of single plugs weighs a little more;
+      rho, which is most of the risk, is the same for any number.
+    - Each week counts on its share of the flush of that safe batch, in whole plugs, and a tray on
+      its part of them rounded down (a tenth of a plug is let pass): no week is asked for more than
+      the safe batch gives in it, and all weeks together for no more than the safe batch. What that
+      loses is under a plug a tray and flush week, nothing in a batch of one tray.
     `overdispersion_times` asks what it would be if trays of one batch fared more alike;
     `germination` is that of the seed it is sown from (`growing.sowing`).
     """
@@ -322,11 +326,13 @@ def safe_flush(
     together = survival_of(growing_stages(protocol), germination)
     rho = min(together.overdispersion * overdispersion_times, 0.999)
     together = Survival(together.mean, rho)
-    wanted_trays = math.ceil(wanted / max(1.0, cells * together.mean))
-    typical = max(protocol.smallest_batch, wanted_trays, 1)
-    level = protocol.crop.service_level
-    safe = safe_plugs_a_tray(cells, typical, together, level, TYPICAL_BATCHES)
-    return tuple(parts(int(safe + 1e-9), protocol.flush_shares))
+    trays = max(protocol.smallest_batch, int(wanted / max(1.0, cells * together.mean)), 1)
+    safe = safe_plugs(cells, trays, together, protocol.crop.service_level)
+    weeks = parts(safe, protocol.flush_shares)
+    a_tray = [int(plugs / trays + _LET_PASS) for plugs in weeks]
+    if sum(a_tray) * trays > safe:
+        a_tray = [plugs // trays for plugs in weeks]
+    return tuple(a_tray)
 
 
 def trays_in_stage(

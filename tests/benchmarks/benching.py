@@ -1,20 +1,31 @@
 """How well does a bench map fit the batches of a propagation plan, and how quickly is it there?
 
     python -m tests.benchmarks.benching --size S|M --seed K --seconds N
-        [--plan-seconds P] [--gap DAYS] [--bench PLACES] [--use PERCENT]
+        [--plan-seconds P] [--gap DAYS] [--bench PLACES] [--use PERCENT] [--runs N]
 
 A random propagation problem is planned first; its runs and its work in progress are then put on
 benches, by the day. The instances are overfull by design, so every area gets the benches of which
 the plan uses PERCENT in its fullest week (90: a good plan's peak by common practice, no source; 0
-takes the benches as they are). One JSON line. `over_plan` are place-days that no map could find
-room for, `fragmented` the rest of what is short.
+takes the benches as they are). One JSON line a run, of the seeds from K on. `over_plan` are
+place-days that no map could find room for, `fragmented` the rest of what is short.
+
+A plan whose batches do not all find places is solved again with fewer of them, as the nursery does
+(`nursery.planning.second_solve`). For this the plan is first solved on the places of those benches,
+the rest of which (100 - PERCENT) is room for cleaning. `further` is how often it was solved again,
+`missing_first` and `missing` are places times weeks that the first plan and the kept one lack,
+`cost_of_fitting` what the kept one costs more (a share). With several runs the last line says how
+many needed it.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
+from nursery.planning.second_solve import solve_to_fit
 from solver.benching import (
     Area,
     Bench,
@@ -30,6 +41,7 @@ from solver.benching.bound import larger_than_a_bench, least_short
 from solver.propagation import Plan
 from solver.propagation import Problem as Growing
 from solver.propagation import solve as plan_starts
+from solver.propagation import violations as broken
 from solver.propagation.judge import loads
 from solver.propagation.runs import run
 from solver.run import Limits
@@ -40,13 +52,19 @@ _FIRST_DAY = {"strike": 3, "grow on": 2, "harden off": 1, "ready": 0}
 """On which weekday is an area filled? From the back, so that places can be cleaned between."""
 
 
-def bench_problem(growing: Growing, plan: Plan, gap: int, places: int, use: int) -> Problem:
-    """The stands of a plan's runs and of the work in progress, by the day."""
+def rooms(growing: Growing, plan: Plan, use: int) -> dict[str, int]:
+    """How many places has each area, so that the plan uses so many per cent in its fullest week?"""
     taken = loads(growing, plan).places
-    room = {
+    return {
         area.key: -(-max(taken[area.key]) * 100 // use) if use else max(area.places)
         for area in growing.areas
     }
+
+
+def bench_problem(
+    growing: Growing, plan: Plan, gap: int, places: int, room: Mapping[str, int]
+) -> Problem:
+    """The stands of a plan's runs and of the work in progress, by the day."""
     stands = [*_of_runs(growing, plan), *_in_progress(growing)]
     areas = [
         Area(area.key, tuple(_benches(area.key, room[area.key], places)), gap)
@@ -59,6 +77,20 @@ def bench_problem(growing: Growing, plan: Plan, gap: int, places: int, use: int)
         stands=tuple(stands),
         name=growing.name,
     )
+
+
+def on_benches(growing: Growing, room: Mapping[str, int], use: int) -> Growing:
+    """The problem with the places of these benches, less those that are being cleaned."""
+    areas = tuple(
+        replace(
+            area,
+            places=tuple(
+                max(standing, room[area.key] * use // 100) for standing in area.wip_places
+            ),
+        )
+        for area in growing.areas
+    )
+    return replace(growing, areas=areas)
 
 
 def _benches(area: str, room: int, places: int) -> list[Bench]:
@@ -132,11 +164,56 @@ def main() -> None:
     parser.add_argument("--gap", type=int, default=1)
     parser.add_argument("--bench", type=int, default=60)
     parser.add_argument("--use", type=int, default=90)
+    parser.add_argument("--runs", type=int, default=1)
     args = parser.parse_args()
-    growing = instance(args.size, args.seed)
-    plan = plan_starts(growing, Limits(args.plan_seconds)).found()
-    problem = bench_problem(growing, plan, args.gap, args.bench, args.use)
-    print(json.dumps(measured(problem, args.seconds)), flush=True)
+    lines = []
+    for seed in range(args.seed, args.seed + args.runs):
+        growing = instance(args.size, seed)
+        plan = plan_starts(growing, Limits(args.plan_seconds)).found()
+        room = rooms(growing, plan, args.use)
+        problem = bench_problem(growing, plan, args.gap, args.bench, room)
+        line = {**measured(problem, args.seconds)}
+        if args.use:
+            line |= fitting(on_benches(growing, room, args.use), args, room)
+        lines.append(line)
+        print(json.dumps(line), flush=True)
+    if args.runs > 1:
+        print(json.dumps(summary(lines)))
+
+
+def fitting(
+    growing: Growing, args: argparse.Namespace, room: Mapping[str, int]
+) -> dict[str, object]:
+    """How often is the plan solved again until its batches find their places?"""
+    fitted = solve_to_fit(
+        growing,
+        Limits(args.plan_seconds),
+        lambda plan: bench_problem(growing, plan, args.gap, args.bench, room),
+        args.seconds,
+    )
+    wrong = broken(growing, fitted.outcome.found())
+    first, kept = fitted.first_cost, fitted.outcome.cost or 0
+    return {
+        "further": fitted.further,
+        "missing_first": sum(fitted.first_short.values()),
+        "missing": sum(fitted.short.values()),
+        "cost_of_fitting": round(kept / first - 1, 4) if first else 0.0,
+        "plan_violations": len(wrong),
+    }
+
+
+def summary(lines: Sequence[Mapping[str, Any]]) -> dict[str, object]:
+    """In how many runs did the first plan not fit, and in how many the kept one?"""
+    judged = [line for line in lines if "further" in line]
+    return {
+        "name": "summary",
+        "runs": len(lines),
+        "first_did_not_fit": sum(line["missing_first"] > 0 for line in judged),
+        "solved_again": sum(line["further"] > 0 for line in judged),
+        "kept_did_not_fit": sum(line["missing"] > 0 for line in judged),
+        "further_solves": sum(line["further"] for line in judged),
+        "violations": sum(line["violations"] for line in lines),
+    }
 
 
 def measured(problem: Problem, seconds: float) -> dict[str, object]:

@@ -1,22 +1,32 @@
 """In how many weeks do the plugs that live meet the planned ones, in many seasons of one plan?
 
-    python -m tests.benchmarks.service_level [--seasons 2000] [--seed 1] [--seconds 10]
+    python -m tests.benchmarks.service_level [--seasons 2000] [--seed 1] [--seconds 10] [--times 1]
 
 The demo's nursery is built and planned within the seconds, and its plan is followed in so many
 simulated seasons: every batch dies stage by stage by the beta-binomial of the book (batches that
 grow already by that of the stages they have left), and becomes ready by its flush in the weeks
 that the plan says. So this judges quantities, not the weather.
 
-One JSON line a crop, the last is the summary. `safe` is the plan as it is. `mean` and `binomial`
-are plans of the same nursery, solved for as long, that count on the plugs of `wanted / mean` or of
-the plain binomial from a tray. (To take the safe plan and reckon each of its batches again shows
-nothing: most batches of the demo are of one tray, and part of a tray is a tray.) Each gives three
-shares, to be held against the stated `level`, and the plugs that it starts:
+One JSON line a crop, the last is the summary. `safe` is the plan as it is. The other ways are plans
+of the same nursery, solved for as long, that reckon the plugs of a tray in another way. (To take
+the safe plan and reckon each of its batches again shows nothing: most batches of the demo are of
+one tray, and part of a tray is a tray.)
+- `mean` and `binomial`: `wanted / mean`, and the plain binomial.
+- `pooled`: two batches together, each of what one life of the crop wants, flush rounded so that
+  nothing is lost. The plan reckoned so before, and it did not hold.
+- `each_tray`: every tray at its own quantile, whatever batch it is part of. No batch can be worse
+  than that; what `safe` costs less is what it is not timid by.
+`--times` multiplies what is wanted, so that batches have several trays; room, hours and mother
+plants grow with it, so that quantities are judged and not a lack of room.
+
+Each way gives three shares, to be held against the stated `level`, and the plugs that it starts:
 - `weeks_met`: of weeks in which the plan uses plugs, those in which as many are there: ready that
   week or before and still in their life. What lacks is lost, what is left over is kept.
 - `fresh_weeks_met`: of weeks in which new batches become ready, those in which these alone give
-  the planned plugs: no surplus of other weeks helps.
+  the planned plugs: no surplus of other weeks helps. `fresh_error` is its standard error.
 - `plugs_met`: of the plugs that the plan uses, those that are there in their week.
+`counted_on` is which share of the plugs that are started the plan reckons with: what is lost to
+caution, apart from how well each plan was solved.
 """
 
 from __future__ import annotations
@@ -37,6 +47,7 @@ from sqlmodel import Session, select
 
 from nursery.crop import Crop, Protocol
 from nursery.database import open_database, today
+from nursery.demand import Demand
 from nursery.growing.air import air_of
 from nursery.growing.growth import (
     growing_batches,
@@ -48,18 +59,23 @@ from nursery.growing.growth import (
 )
 from nursery.growing.sowing import seed_book, survival_of, survivals
 from nursery.planning.accepted import protocol_key
-from nursery.planning.propagation_problem import build_problem, cells_of, life_demand, safe_flush
+from nursery.planning.propagation_problem import (
+    build_problem,
+    cells_of,
+    ordinary_week,
+    safe_flush,
+)
 from nursery.weeks import Horizon, Week
-from nursery.yields import Survival
+from nursery.yields import Survival, safe_plugs_a_tray
 from seed_demo import build
 from solver.propagation import Crop as Planned
-from solver.propagation import Plan, Problem, solve
+from solver.propagation import Plan, Problem, cost, solve
 from solver.propagation.judge import complete, loads
 from solver.propagation.runs import run
 from solver.run import Limits
 
 Seasons = NDArray[np.int64]
-WAYS = ("safe", "mean", "binomial")
+WAYS = ("safe", "mean", "binomial", "pooled", "each_tray")
 DEMO_WEEKS = 26
 
 
@@ -150,36 +166,74 @@ def judged(rng: np.random.Generator, crop: CropSeason, seasons: int) -> dict[str
                 planned[week] += wanted
     found = met(made, crop.needed, crop.life)
     used, new = crop.needed > 0, planned > 0
+    good = (fresh >= planned)[:, new]
+    error = float(good.mean(axis=1).std() / math.sqrt(seasons)) if new.any() else math.nan
     return {
         "weeks_met": float((found >= crop.needed)[:, used].mean()) if used.any() else math.nan,
-        "fresh_weeks_met": float((fresh >= planned)[:, new].mean()) if new.any() else math.nan,
+        "fresh_weeks_met": float(good.mean()) if new.any() else math.nan,
+        "fresh_error": error,
         "plugs_met": float(found.sum() / (seasons * max(1, crop.needed.sum()))),
         "started": started,
+        "counted_on": float(planned.sum() / max(1, started)),
         "weeks": int(used.sum()),
         "fresh_weeks": int(new.sum()),
     }
 
 
-def demo_crops(seed: int, seconds: float) -> dict[str, dict[str, CropSeason]]:
-    """The demo planned in each of the ways: by way and crop, those that every way starts."""
+@dataclass(frozen=True)
+class Way:
+    """A plan of the demo in one way of reckoning: its crops, its cost, and batches and trays."""
+
+    crops: dict[str, CropSeason]
+    cost: int
+    batches: int
+    trays: int
+
+
+def demo_ways(seed: int, seconds: float, times: int = 1) -> dict[str, Way]:
+    """The demo planned in each of the ways, with the crops that every way starts."""
     with tempfile.TemporaryDirectory(prefix="nursery-service-") as folder:
         db = open_database(str(build(Path(folder), seed)))
         try:
+            with db.writing() as session:
+                for row in session.exec(select(Demand)).all():
+                    row.plugs *= times
             with db.reading() as session:
                 problem, notes = build_problem(session, DEMO_WEEKS)
+                problem = with_room(problem, times)
                 found = {}
                 for way in WAYS:
                     asked = counting_on(session, problem, way)
                     plan = solve(asked, Limits(seconds, threads=2)).found()
-                    found[way] = crop_seasons(session, asked, plan, notes.horizon)
+                    found[way] = Way(
+                        crop_seasons(session, asked, plan, notes.horizon),
+                        cost(asked, plan),
+                        len(plan.batches()),
+                        sum(start.trays for start in plan.starts),
+                    )
         finally:
             db.close()
-    in_all = [name for name in found["safe"] if all(_starts(found[way][name]) for way in WAYS)]
-    return {way: {name: found[way][name] for name in in_all} for way in WAYS}
+    in_all = [c for c in found["safe"].crops if all(_starts(found[w].crops[c]) for w in WAYS)]
+    return {w: replace(found[w], crops={c: found[w].crops[c] for c in in_all}) for w in WAYS}
 
 
 def _starts(crop: CropSeason) -> bool:
     return any(batch.fresh for batch in crop.batches)
+
+
+def with_room(problem: Problem, times: int) -> Problem:
+    """The problem with so many times the room, the hours and the mother plants."""
+
+    def more(numbers: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(number * times for number in numbers)
+
+    return replace(
+        problem,
+        areas=tuple(replace(area, places=more(area.places)) for area in problem.areas),
+        mothers=tuple(replace(mother, quota=more(mother.quota)) for mother in problem.mothers),
+        regular_minutes=more(problem.regular_minutes),
+        overtime_minutes=more(problem.overtime_minutes),
+    )
 
 
 def counting_on(session: Session, problem: Problem, way: str) -> Problem:
@@ -189,13 +243,10 @@ def counting_on(session: Session, problem: Problem, way: str) -> Problem:
     rows, seed, day = _protocols(session), seed_book(session), today(session)
 
     def plugs(crop: Planned, key: str) -> tuple[int, ...]:
-        protocol = rows[key]
-        germination = seed.germination(protocol, day)
+        germination = seed.germination(rows[key], day)
         if way == "binomial":
-            wanted = life_demand(protocol.crop, sum(crop.demand), problem.weeks)
-            return safe_flush(protocol, wanted, 0.0, germination)
-        mean = survival_of(growing_stages(protocol), germination).mean
-        return tuple(parts(int(cells_of(protocol) * mean + 1e-9), protocol.flush_shares))
+            return safe_flush(rows[key], ordinary_week(crop.demand), 0.0, germination)
+        return otherwise(rows[key], crop, way, germination)
 
     return replace(
         problem,
@@ -207,6 +258,24 @@ def counting_on(session: Session, problem: Problem, way: str) -> Problem:
             for crop in problem.crops
         ),
     )
+
+
+def otherwise(
+    protocol: Protocol, crop: Planned, way: str, germination: float | None
+) -> tuple[int, ...]:
+    """What is a tray counted on by flush week, in the ways `mean`, `pooled` and `each_tray`?"""
+    together = survival_of(growing_stages(protocol), germination)
+    cells, level = cells_of(protocol), protocol.crop.service_level
+    if way == "each_tray":
+        safe = safe_plugs_a_tray(cells, 1, together, level)
+        return tuple(parts(int(safe), protocol.flush_shares))
+    if way == "mean":
+        a_tray = cells * together.mean
+    else:
+        wanted = sum(crop.demand) * min(crop.life, len(crop.demand)) / len(crop.demand)
+        trays = max(protocol.smallest_batch, math.ceil(wanted / max(1.0, cells * together.mean)), 1)
+        a_tray = safe_plugs_a_tray(cells, trays, together, level, batches=2)
+    return tuple(parts(int(a_tray + 1e-9), protocol.flush_shares))
 
 
 def _protocols(session: Session) -> dict[str, Protocol]:
@@ -303,21 +372,29 @@ def _started(session: Session, problem: Problem, plan: Plan) -> Iterator[tuple[s
         )
 
 
-def summary(lines: Sequence[dict[str, Any]], seasons: int) -> dict[str, Any]:
-    """All crops together, each week (of `plugs_met`, each crop) counting the same."""
+def summary(lines: Sequence[dict[str, Any]], ways: dict[str, Way], seasons: int) -> dict[str, Any]:
+    """All crops together, each week (of `plugs_met`, each crop) counting the same.
+
+    A crop is at its level if it is short of it by no more than two standard errors.
+    """
     found: dict[str, Any] = {"name": "summary", "crops": len(lines), "seasons": seasons}
     levels = np.array([line["level"] for line in lines])
     found["level"] = round(float(levels.mean()), 4)
-    for way in WAYS:
-        each = {key: np.array([line[way][key] for line in lines]) for key in lines[0][way]}
+    for name, way in ways.items():
+        each = {key: np.array([line[name][key] for line in lines]) for key in lines[0][name]}
         weeks, fresh = each["weeks"], each["fresh_weeks"]
-        found[way] = {
+        at_level = each["fresh_weeks_met"] >= levels - 2 * each["fresh_error"]
+        found[name] = {
             "weeks_met": round(float(np.average(each["weeks_met"], weights=weeks)), 4),
             "fresh_weeks_met": round(float(np.average(each["fresh_weeks_met"], weights=fresh)), 4),
             "plugs_met": round(float(each["plugs_met"].mean()), 4),
             "started": int(each["started"].sum()),
+            "counted_on": round(float(each["counted_on"].mean()), 4),
+            "batches": way.batches,
+            "trays": way.trays,
+            "cost": way.cost,
             "crops_at_level": int((each["weeks_met"] >= levels).sum()),
-            "crops_at_level_fresh": int((each["fresh_weeks_met"] >= levels).sum()),
+            "crops_at_level_fresh": int(at_level.sum()),
         }
     return found
 
@@ -327,17 +404,18 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seasons", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--times", type=int, default=1)
     asked = parser.parse_args(arguments)
-    ways = demo_crops(asked.seed, asked.seconds)
+    ways = demo_ways(asked.seed, asked.seconds, asked.times)
     lines = []
-    for name, crop in ways["safe"].items():
+    for name, crop in ways["safe"].crops.items():
         line: dict[str, Any] = {"name": name, "level": crop.level}
-        for way in WAYS:
-            shares = judged(np.random.default_rng(asked.seed), ways[way][name], asked.seasons)
+        for way, planned in ways.items():
+            shares = judged(np.random.default_rng(asked.seed), planned.crops[name], asked.seasons)
             line[way] = {key: round(value, 4) for key, value in shares.items()}
         lines.append(line)
         print(json.dumps(line), flush=True)
-    print(json.dumps(summary(lines, asked.seasons)))
+    print(json.dumps(summary(lines, ways, asked.seasons)))
     return 0
 
 

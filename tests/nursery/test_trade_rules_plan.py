@@ -253,7 +253,7 @@ def test_seed_comes_up_as_its_lot_was_tested(db: Database, germination: float) -
         start_batch(session, protocol, 4, "Ada")
         (lot, _late) = expected_lots(session, MONDAY)
     plugs = sum(only_protocol(tested).plugs)
-    assert plugs == pytest.approx(sum(only_protocol(book).plugs) * germination / 0.8, rel=0.1)
+    assert plugs == pytest.approx(sum(only_protocol(book).plugs) * germination / 0.8, rel=0.15)
     assert plugs < 104 * germination * 0.9  # safe, so below the mean
     alone = safe_plugs(416, 1, chain([Survival(germination, 0.02), Survival(0.9, 0.02)]), 0.9)
     assert lot.plugs == pytest.approx(0.7 * alone, abs=1)
