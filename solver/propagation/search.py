@@ -45,16 +45,24 @@ class Bounds:
     least: dict[int, float] = field(default_factory=dict)
 
     def relaxed(self, relaxed: Relaxed) -> None:
-        """Takes a relaxation's objective and prices; crops are to be priced anew."""
+        """Takes a relaxation's objective."""
         self.best = max(self.best, relaxed.objective)
-        self.prices = relaxed.prices
+
+    def price_at(self, prices: Prices) -> None:
+        """Takes new prices, at which every crop is to be priced anew."""
+        self.prices = prices
         self.least = {}
 
-    def crop(self, found: CropBound) -> None:
-        """Takes one crop's floor at the present prices."""
+    def crop(self, found: CropBound) -> bool:
+        """Takes one crop's floor at the present prices; true if it is higher than the last."""
         at = found.floor.crop
         self.floors.append(found.floor)
-        self.least[at] = max(found.floor.least, self.least.get(at, -np.inf))
+        before = self.least.get(at, -np.inf)
+        self.least[at] = max(found.floor.least, before)
+        self._add_up()
+        return found.floor.least > before
+
+    def _add_up(self) -> None:
         if self.prices is not None and len(self.least) == len(self.problem.crops):
             total = sum(self.least.values()) + priced_constant(self.problem, self.prices)
             self.best = max(self.best, total)
@@ -102,7 +110,7 @@ class Neighbourhoods:
 
     def _window(self) -> tuple[int, int] | None:
         weeks = self.problem.weeks
-        if weeks < 20 or self.random.random() < (0.6 if weeks <= 60 else 0.25):
+        if weeks < 20 or self.random.random() < (0.6 if weeks <= 30 else 0.25):
             return None
         length = min(weeks, self.random.choice((10, 14, 20, 26)))
         first = self.random.randrange(-4, weeks - length + 1)
@@ -157,6 +165,7 @@ class Search:
     busy: set[int] = field(default_factory=set)
     tasks: int = 0
     likely: list[frozenset[tuple[str, int]]] = field(default_factory=list)
+    fractional: State | None = None
     unbalanced: int = 0
     balancing: bool = False
 
@@ -174,7 +183,18 @@ class Search:
 
     def trays_pass(self, group: int) -> None:
         """Makes the trays of the present batches whole, a group of crops at a time."""
+        self.fractional = self.state
         self._pass(Stage.TRAYS, group)
+
+    def back_to_batches(self) -> None:
+        """Goes on where the batches were before their trays were made whole.
+
+        Trays of any fraction let a batch move that whole trays hold; the whole plan is kept.
+        """
+        self.rounded = self.state
+        if self.fractional is not None:
+            self.state = self.fractional
+        self.stage = Stage.BATCHES
 
     def _pass(self, stage: Stage, group: int) -> None:
         order = sorted(range(len(self.state.shares)), key=lambda at: -self.state.shares[at].own)

@@ -34,6 +34,10 @@ from solver.workers import WorkerError, Workers
 TASKS = "solver.propagation.tasks"
 FIRST_PASS, TRAYS_PASS = 0.2, 0.18
 """Which parts of the time may the two passes over all crops take?"""
+TURNS, TURNS_OF_SMALL, TURNS_OF_LARGE = (0.75,), (0.4, 0.5, 0.8), (0.42,)
+"""At which parts of the time are trays made whole, and at every second batches taken up?"""
+HOPELESS = 8
+"""After how many crops in turn whose floor whole trays do not raise are the others left alone?"""
 DIRECT, DIRECT_PART = 250, 0.25
 """Up to how many possible batches is a problem solved as one model, for which part of the time?"""
 FAR = 3.0
@@ -156,18 +160,23 @@ class _Conductor:
         self.desk: Desk = start(problem)
         self.bounds = Bounds(problem)
         self.search: Search | None = None
-        self.to_price: list[tuple[int, bool]] = []
+        self.to_price: list[int] = []
+        self.to_prove: list[int] = []
+        self.hard: list[int] = []
+        self.patience = 1.0
+        self.in_vain = 0
         self.pricing = 0
         self.judged_at = 0.0
         self.relaxed: Relaxed | None = None
         self.floored = False
-        self.gave_up = False
         self.parts: list[Slice | None] = []
         self.to_relax: list[Slice | None] = []
         self.answers: list[tuple[Slice | None, Relaxed | None]] = []
         self.pass_seconds = 0.0
         self.small = len(problem.crops) * problem.weeks <= 800
-        self.turns = [0.4, 0.55, 0.75] if self.small and limits.seconds >= 50 else [0.42]
+        self.turns = list(
+            TURNS_OF_SMALL if self.small else TURNS_OF_LARGE if self._large() else TURNS
+        )
         self.far = False
 
     def run(self) -> None:
@@ -211,27 +220,19 @@ class _Conductor:
             part = self.to_relax.pop(0)
             limit = left if self.search is None else (0.7 if self._large() else 0.3) * left
             return ("relax", part), "relax", part, self.bounds.floors, limit
-        if self.search is None and len(self.answers) < len(self.parts):
-            return None
         first = self.search is None
+        if first and len(self.answers) < len(self.parts):
+            return self._next_priced(left)
         if first and not self.to_price:
             if not self.pricing:
                 self._start_search()
             return None
         if self.search is not None:
             self._stage()
-            if self._may_relax_again():
-                self._ask_relaxation()
-                return self._next()
-            making = self.search.stage == Stage.FIRST
-        if self.to_price and (
-            first or ((not making or self._large()) and self.pricing < self._pricers())
-        ):
-            crop, whole = self.to_price.pop(0)
-            self.pricing += 1
-            limit = min(left, self._pricing_seconds())
-            arguments = (crop, self.bounds.prices, limit, whole)
-            return ("price", crop, whole), "price", *arguments
+        if self._may_price():
+            task = self._next_priced(left)
+            if task is not None:
+                return task
         assert self.search is not None
         seconds = min(left, self._task_seconds())
         change = self.search.next_change(seconds)
@@ -241,19 +242,22 @@ class _Conductor:
             change = replace(change, seconds=min(left, max(seconds, 0.1 * self.limits.seconds)))
         return ("improve", change, self.clock.seconds()), "improve", change
 
-    def _may_relax_again(self) -> bool:
-        """Are all crops priced, and is there time to do it again at better prices?"""
-        return (
-            not self.gave_up
-            and not self.to_price
-            and not self.pricing
-            and len(self.answers) == len(self.parts)
-            and not self._large()
-            and self.search is not None
-            and self.search.stage != Stage.FIRST
-            and len(self.bounds.floors) < 8 * len(self.problem.crops)
-            and self.clock.left() > 0.15 * self.limits.seconds
-        )
+    def _next_priced(self, left: float) -> tuple[Any, ...] | None:
+        """One crop at the present prices: all crops with whole batches, then with whole trays."""
+        if self.bounds.prices is None:
+            return None
+        if not self.to_price and not self.to_prove and self.hard:
+            self.to_prove, self.hard = self.hard, []
+            self.patience *= 2.0
+        if self.to_price:
+            crop, whole = self.to_price.pop(0), False
+        elif self.to_prove:
+            crop, whole = self.to_prove.pop(0), True
+        else:
+            return None
+        self.pricing += 1
+        limit = min(left, self._pricing_seconds(whole))
+        return ("price", crop, whole), "price", crop, self.bounds.prices, limit, whole
 
     def _task_seconds(self) -> float:
         """How long may a task take? In a pass, all tasks together take the pass's time."""
@@ -265,9 +269,9 @@ class _Conductor:
             return min(8.0, 1.2 * self.pass_seconds, even)
         return seconds
 
-    def _pricing_seconds(self) -> float:
-        """A fifth of the time, for all crops on all workers, before the first pass."""
-        share = 0.2 if self.search is not None else 0.05 if self._large() else 0.15
+    def _pricing_seconds(self, whole: bool) -> float:
+        """A part of the time, for all crops on all workers; more for the hard ones each round."""
+        share = 0.2 * self.patience if whole else 0.05 if self._large() else 0.15
         crops = max(1, len(self.problem.crops))
         return share * self.limits.seconds * self.limits.threads / crops
 
@@ -289,11 +293,15 @@ class _Conductor:
             search.trays_pass(several if self.far else 1)
         elif search.stage == Stage.BOTH:
             self.turns.pop(0)
-            search.stage = Stage.BATCHES
+            search.back_to_batches()
 
-    def _pricers(self) -> int:
-        early = self.clock.seconds() < 0.6 * self.limits.seconds
-        return max(1, self.limits.threads - 1) if early else self.limits.threads
+    def _may_price(self) -> bool:
+        """One worker at most prices beside the search, and none while a pass goes on."""
+        if self.search is None:
+            return True
+        if self.search.unmade and not (self._large() and self.to_price):
+            return False
+        return self.pricing < max(1, self.limits.threads - 1)
 
     def _taken(self, ticket: tuple[Any, ...], result: Any) -> None:
         if ticket[0] == "relax":
@@ -317,9 +325,14 @@ class _Conductor:
 
     def _priced(self, crop: int, whole: bool, result: CropBound) -> None:
         self.pricing -= 1
-        self.bounds.crop(result)
-        if self.search is not None and not whole and result.optimal:
-            self.to_price.append((crop, True))
+        higher = self.bounds.crop(result)
+        if not whole and result.optimal:
+            self.to_prove.append(crop)
+        if whole and not result.optimal:
+            self.hard.append(crop)
+        self.in_vain = self.in_vain + 1 if whole and not higher else 0
+        if self.in_vain >= HOPELESS:
+            self.to_prove, self.hard = [], []
         if self.bounds.best > self.best.bound:
             self.best.bound = self.bounds.best
             self.best.report()
@@ -333,9 +346,7 @@ class _Conductor:
             else:
                 whole = [(part, answer) for part, answer in found if part is not None]
                 self._relaxed(together(self.problem, whole))
-        elif self.search is not None:
-            self.gave_up = True
-        elif self.relaxed is None:
+        elif self.search is None and self.relaxed is None:
             self._relaxed(self._unrelaxed())
         if self.floored and self.search is None:
             self._start_search()
@@ -352,7 +363,11 @@ class _Conductor:
         self.bounds.relaxed(relaxed)
         self.best.bound = max(self.best.bound, self.bounds.best)
         self.best.report()
-        self.to_price = [(at, False) for at in range(len(self.problem.crops))]
+        # the bound hardly moves when prices are found again, and whole trays take long to price
+        if self.bounds.prices is None or self._large():
+            self.bounds.price_at(relaxed.prices)
+            self.to_price = list(range(len(self.problem.crops)))
+            self.to_prove, self.hard = [], []
         shares = [relaxed.shares[at] for at in range(len(self.problem.crops))]
         for least in (0.3, 0.6) if self.search is None else ():
             self.best.offer(rounded(self.problem, shares, least))
