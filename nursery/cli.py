@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nursery.commands import benches, data, day, lead, shed, shop
+from nursery.commands.backup import backup, restore
 from nursery.commands.check import check
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
@@ -67,6 +68,8 @@ for command in (
     shed.hand_over,
     shed.not_collected,
     shed.count,
+    backup,
+    restore,
     check,
 ):
     app.command()(command)
@@ -76,6 +79,7 @@ for command in (
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="Port; 0 takes any free one.")] = 8020,
+    workers: Annotated[int, typer.Option(help="Server processes; several need PostgreSQL.")] = 1,
     database: DatabaseOption = DATABASE,
 ) -> None:
     """Start the GraphQL API and the pages for the packer and the lead.
@@ -83,9 +87,13 @@ def serve(
     Example: nursery serve --port 8020
     """
     from api.app import serve as run_server
+    from api.workers import serve_many
 
     with opened(database) as db:
-        run_server(db, host=host, port=port, settings=read_settings())
+        if workers == 1:
+            run_server(db, host=host, port=port, settings=read_settings())
+        else:
+            serve_many(db, host, port, workers)
 
 
 @app.command()
