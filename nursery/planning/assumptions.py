@@ -2,7 +2,8 @@
 
 The short form of the workbook asks for six things a crop. Everything else comes from here, by
 propagation method, and is stored with the rows: `Protocol.assumed` names what was assumed. A
-value that somebody has typed over since is no longer an assumption.
+value that somebody has typed over since is no longer an assumption, nor is one in whose place the
+nursery's own is used (`growing.learning`, or seed that was tested).
 """
 
 from collections.abc import Iterable, Sequence
@@ -11,7 +12,10 @@ from dataclasses import dataclass, field, replace
 from sqlmodel import Session, select
 
 from nursery.crop import AreaKind, Method, Protocol, Stage, StageKind
+from nursery.database import today
 from nursery.demand import Demand, DemandKind
+from nursery.growing.growth import growing_stages
+from nursery.growing.sowing import seed_book
 from nursery.growing_area import GrowingArea, Site
 from nursery.weeks import Week
 
@@ -226,23 +230,29 @@ def assumed_text(method: Method) -> str:
 def assumptions_of(session: Session) -> list[Assumption]:
     """Which assumptions do the rows still rest on? By method, then those of the whole nursery.
 
-    Empty where nothing came from the short form, and without what was typed over since.
+    Empty where nothing came from the short form, and without what was typed over or learned since.
     """
     protocols = [p for p in session.exec(select(Protocol)).all() if p.assumed]
+    if not protocols:
+        return []
+    seed, day = seed_book(session), today(session)
     areas = [area.kind for area in session.exec(select(GrowingArea)).all()]
     found: dict[tuple[str, str], Assumption] = {}
     for protocol in sorted(protocols, key=lambda p: p.crop.name):
-        for one in (*_of_stages(protocol, areas), *_of_protocol(protocol), *_of_crop(protocol)):
+        tested = seed.germination(protocol, day) is not None
+        for one in (
+            *_of_stages(protocol, areas, tested),
+            *_of_protocol(protocol),
+            *_of_crop(protocol),
+        ):
             same = found.get((one.key, one.value))
             crops = (*(same.crops if same else ()), protocol.crop.name)
             found[one.key, one.value] = replace(one, crops=crops)
-    if not found:
-        return []
     wide = [*_of_sales(session, protocols), *_of_site(session)]
     return [*sorted(found.values(), key=lambda one: one.key), *wide]
 
 
-def _of_stages(protocol: Protocol, areas: list[AreaKind]) -> list[Assumption]:
+def _of_stages(protocol: Protocol, areas: list[AreaKind], tested: bool) -> list[Assumption]:
     stages: Sequence[Stage] = protocol.stages
     cells = next((stage.tray_format.cells for stage in stages if stage.tray_format), 1)
     weeks = round(sum(stage.clock_amount for stage in stages if stage.clock == "days") / 7)
@@ -251,19 +261,22 @@ def _of_stages(protocol: Protocol, areas: list[AreaKind]) -> list[Assumption]:
         return []
     made: list[Assumption] = []
     for stage, as_assumed in zip(stages, assumed, strict=True):
-        made += _of_stage(protocol.method.value, stage, as_assumed)
-    rho = {stage.overdispersion for stage in stages}
-    if rho == {OVERDISPERSION}:
+        measured = tested and stage.kind is StageKind.STRIKE
+        made += _of_stage(protocol.method.value, stage, as_assumed, measured)
+    own = {stage.overdispersion for stage in stages} != {OVERDISPERSION}
+    if not own and any(stage.learned_overdispersion is None for stage in growing_stages(protocol)):
         key = f"{protocol.method.value}/overdispersion"
         affects = "how many trays more than the average are started, to be sure"
         made.append(Assumption(key, "overdispersion", f"{OVERDISPERSION}", "rho", MEMORY, affects))
     return made
 
 
-def _of_stage(method: str, stage: Stage, assumed: AssumedStage) -> list[Assumption]:
+def _of_stage(method: str, stage: Stage, assumed: AssumedStage, measured: bool) -> list[Assumption]:
+    """What is assumed of a stage; `measured` where its seed was tested."""
     word = stage.kind.value
     made = []
-    if stage.survival == assumed.survival and assumed.survival < 1:
+    survival_learned = measured or stage.learned_survival is not None
+    if stage.survival == assumed.survival and assumed.survival < 1 and not survival_learned:
         affects = "trays started, places and hours"
         made.append(
             Assumption(
@@ -275,12 +288,13 @@ def _of_stage(method: str, stage: Stage, assumed: AssumedStage) -> list[Assumpti
                 affects,
             )
         )
-    if stage.clock == "days" and stage.clock_amount == assumed.days:
+    days_learned = stage.learned_days is not None
+    if stage.clock == "days" and stage.clock_amount == assumed.days and not days_learned:
         affects = "in which weeks which area is full"
         name = f"days of '{word}', {method}"
         key, value = f"{method}/days/{word}", f"{assumed.days}"
         made.append(Assumption(key, name, value, "days", assumed.why, affects))
-    if stage.minutes == assumed.minutes and assumed.minutes:
+    if stage.minutes == assumed.minutes and assumed.minutes and stage.learned_minutes is None:
         name, value = f"minutes of '{word}', {method}", f"{stage.minutes:g}"
         key = f"{method}/minutes/{word}"
         made.append(Assumption(key, name, value, "minutes a tray", NO_SOURCE, "hours of work"))
@@ -291,7 +305,7 @@ def _of_protocol(protocol: Protocol) -> list[Assumption]:
     method, practice = protocol.method, PRACTICE[protocol.method]
     cells = next((s.tray_format.cells for s in protocol.stages if s.tray_format), 1)
     made = []
-    if protocol.flush == practice.flush:
+    if protocol.flush == practice.flush and not protocol.learned_flush:
         affects = "how many plugs are ready in the first week, and how many later"
         made.append(
             Assumption(

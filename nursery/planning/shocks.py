@@ -83,8 +83,8 @@ def effects(
 ) -> tuple[Effect, ...]:
     """What does each of the four shocks add? One that cannot happen here is left out.
 
-    There is no late batch in a plan without starts that could be, nobody away where nobody is
-    listed, no bench lost where the places of no used area are known.
+    There is no late batch where nothing grows and no start could be late, nobody away where nobody
+    is listed, no bench lost where the places of no used area are known.
     """
     judge = _Judge(at)
     found = (_late_batch(at), _fewer_plugs(at), _away(at, workers), _lost(at, benches))
@@ -160,7 +160,15 @@ def _less(after: Outcome, before: Outcome) -> Outcome:
 
 
 def _late_batch(at: Judged) -> _Shocked | None:
-    """The planned batch whose plugs are worth most is ready a week later."""
+    """The batch whose plugs are worth most, planned or growing, is ready a week later."""
+    planned, growing = _worth_most_planned(at), _worth_most_growing(at)
+    if growing is not None and (planned is None or growing[0] > planned[0]):
+        return growing[1]
+    return planned[1] if planned is not None else None
+
+
+def _worth_most_planned(at: Judged) -> tuple[int, _Shocked] | None:
+    """The planned batch that is worth most, with the price of its plugs if they are unmet."""
     owner = {p.key: (crop, p) for crop in at.problem.crops for p in crop.protocols}
 
     def worth(batch: tuple[tuple[str, int], int]) -> tuple[int, str, int]:
@@ -168,7 +176,8 @@ def _late_batch(at: Judged) -> _Shocked | None:
         crop, protocol = owner[key]
         return -trays * sum(protocol.plugs) * crop.shortage_cost, key, week
 
-    for (key, week), trays in sorted(at.plan.batches().items(), key=worth):
+    for batch in sorted(at.plan.batches().items(), key=worth):
+        (key, week), trays = batch
         crop, protocol = owner[key]
         late = _later(protocol)
         mine = [s for s in at.plan.starts if (s.protocol, s.week) == (key, week)]
@@ -186,8 +195,40 @@ def _late_batch(at: Judged) -> _Shocked | None:
             at.problem, crops=crops, accepted=_renamed(at.problem.accepted, key, week, late.key)
         )
         plan = replace(at.plan, starts=_renamed(at.plan.starts, key, week, late.key))
-        return _Shocked(Shock.LATE_BATCH, told, problem, plan)
+        return -worth(batch)[0], _Shocked(Shock.LATE_BATCH, told, problem, plan)
     return None
+
+
+def _worth_most_growing(at: Judged) -> tuple[int, _Shocked] | None:
+    """The growing plugs of one flush that are worth most, with their price if they are unmet.
+
+    A problem has growing batches by crop and week of ready, not one by one: taken are as many weeks
+    that follow one another as the crop's longest flush has. Which places they hold a week longer
+    cannot be told from it, and is left out.
+    """
+    best: tuple[int, Crop, range] | None = None
+    for crop in at.problem.crops:
+        length = max((len(protocol.plugs) for protocol in crop.protocols), default=1)
+        for first, plugs in enumerate(crop.ready):
+            last = first
+            while last < min(first + length, at.problem.weeks) and crop.ready[last]:
+                last += 1
+            worth = sum(crop.ready[first:last]) * crop.shortage_cost
+            if plugs and (best is None or worth > best[0]):
+                best = worth, crop, range(first, last)
+    if best is None:
+        return None
+    worth, late, weeks = best
+    ready = [0 if week in weeks else plugs for week, plugs in enumerate(late.ready)]
+    for week in weeks:
+        if week + 1 < at.problem.weeks:
+            ready[week + 1] += late.ready[week]
+    told = (
+        f"the {sum(late.ready[week] for week in weeks)} plugs of {late.key} that grow already and "
+        f"are ready in {_span(at.horizon, weeks)} are ready a week late"
+    )
+    crops = tuple(replace(c, ready=tuple(ready)) if c is late else c for c in at.problem.crops)
+    return worth, _Shocked(Shock.LATE_BATCH, told, replace(at.problem, crops=crops), at.plan)
 
 
 def _later(protocol: Protocol) -> Protocol:

@@ -259,3 +259,41 @@ def test_a_shock_costs_what_the_judge_says_of_the_shocked_problem(seed: int) -> 
     assert more[Shock.FEWER_PLUGS].cost == pytest.approx(fewer, abs=1)
     for shock in (Shock.PERSON_AWAY, Shock.BENCH_LOST):
         assert shock not in more or more[shock].cost >= 0
+
+
+def growing_plugs(problem: Problem, ready: tuple[int, ...]) -> Problem:
+    return replace(problem, crops=(replace(problem.crops[0], ready=ready),))
+
+
+def test_the_late_batch_is_a_growing_one_where_that_is_worth_most(db: Database) -> None:
+    """100 wanted in the fifth week (2027-W13), 90 of them ready just then from what grows.
+
+    A week later they are late by seven days; 10 of the 50 of a planned tray are as before.
+    """
+    with db.writing() as session:
+        small_nursery(session)
+        problem = growing_plugs(by_hand(), (0, 0, 0, 0, 90, 0, 0, 0))
+        stored(session, 1, problem, (Start(KEY, 2, 0, 1),))
+        stored(session, 2, problem, (Start(KEY, 2, 0, 2),))
+        found = compare(session, 1, 2)
+    growing, planned = found.a.shocks[0], found.b.shocks[0]
+    assert growing.shock is planned.shock is Shock.LATE_BATCH
+    assert "90 plugs of Caltha palustris that grow already" in growing.told
+    assert "2027-W13" in growing.told
+    assert growing.more.unmet == 0
+    assert growing.more.late_plug_days == 7 * 50
+    assert "2 trays" in planned.told
+
+
+def test_growing_plugs_that_come_after_the_last_week_planned_are_lost_to_the_plan(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        problem = growing_plugs(by_hand(0), (0, 0, 0, 0, 0, 0, 0, 40))
+        crop = replace(problem.crops[0], demand=(0, 0, 0, 0, 0, 0, 0, 40))
+        problem = replace(problem, crops=(crop,))
+        stored(session, 1, problem, ())
+        stored(session, 2, problem, ())
+        (late,) = [e for e in compare(session, 1, 2).a.shocks if e.shock is Shock.LATE_BATCH]
+    assert late.more.unmet == 40

@@ -6,22 +6,29 @@ from itertools import pairwise
 
 import pandas as pd
 import pytest
-from sqlmodel import select
+from sqlmodel import Session, select
 from vega_datasets import local_data
 
-from nursery.crop import AreaKind, Protocol
+from nursery.crop import AreaKind, Clock, Method, Protocol, Stage
 from nursery.database import Database, site
 from nursery.errors import Refused
 from nursery.growing.batch_work import start_batch
-from nursery.growing_area import Bench, Person
+from nursery.growing_area import Bench, GrowingArea, Person
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart, PlanVersion
-from nursery.planning.assumptions import Assumption, assumed_text
+from nursery.planning.assumptions import (
+    OVERDISPERSION,
+    Assumption,
+    assumed_stages,
+    assumed_text,
+    assumptions_of,
+)
 from nursery.planning.fingerprint import differences, fingerprint
 from nursery.planning.plan_report import judged, report_of
 from nursery.planning.plan_sensitivity import ProtocolFacts, assumptions_that_matter, part_of
 from nursery.planning.propagation import accept_plan, plan_propagation, stored_report
 from nursery.planning.propagation_problem import build_problem
+from nursery.seed import SeedLot
 from nursery.weather import Station, WeatherDay
 from solver.propagation import Plan, Problem, Start, cost, violations
 from solver.run import Limits
@@ -366,3 +373,64 @@ def test_peak_use_overflow_and_hours_are_read_from_the_plan(db: Database) -> Non
     hours = report.hours[3]
     assert hours.minutes == 40 + 50 * 30
     assert report.starts[0].plugs == 50 * sum(crop_in(problem, CALTHA).protocols[0].plugs)
+
+
+def as_assumed(session: Session) -> list[Stage]:
+    """The stages of the division of Caltha with the values that the short form assumes."""
+    protocol = crop_named(session, CALTHA).protocols[0]
+    protocol.assumed, protocol.flush = assumed_text(protocol.method), "80/20"
+    kinds = {area.kind for area in session.exec(select(GrowingArea)).all()}
+    for stage, assumed in zip(
+        protocol.stages, assumed_stages(protocol.method, 10, 104, kinds), strict=True
+    ):
+        stage.clock, stage.clock_amount = Clock.DAYS, assumed.days
+        stage.survival, stage.minutes = assumed.survival, assumed.minutes
+        stage.overdispersion = OVERDISPERSION
+    session.flush()
+    return list(protocol.stages)
+
+
+def test_what_has_since_been_learned_is_no_longer_an_assumption(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        strike, grow_on, harden_off = as_assumed(session)
+        before = {one.key for one in assumptions_of(session)}
+        strike.learned_survival, grow_on.learned_days = 0.83, 4.0
+        harden_off.learned_minutes = 6.5
+        strike.protocol.learned_flush = "60/40"
+        session.flush()
+        after = {one.key for one in assumptions_of(session)}
+        for stage in (strike, grow_on, harden_off):
+            stage.learned_overdispersion = 0.05
+        session.flush()
+        last = {one.key for one in assumptions_of(session)}
+    assert before - after == {
+        "division/survival/strike",
+        "division/days/grow on",
+        "division/minutes/harden off",
+        "division/flush",
+    }
+    assert after - last == {"division/overdispersion"}
+    assert "division/survival/grow on" in last
+
+
+def test_what_a_test_of_the_seed_says_is_no_longer_an_assumption(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        protocol = as_assumed(session)[0].protocol
+        protocol.method = Method.SEED
+        as_assumed(session)
+        before = {one.key for one in assumptions_of(session)}
+        session.add(
+            SeedLot(
+                code="S1",
+                crop_id=protocol.crop_id,
+                seeds=500,
+                germination=0.7,
+                tested_on=date(2027, 1, 11),
+                sow_by=date(2027, 12, 31),
+            )
+        )
+        session.flush()
+        after = {one.key for one in assumptions_of(session)}
+    assert before - after == {"seed/survival/strike"}
