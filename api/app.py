@@ -48,6 +48,7 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        await to_thread.run_sync(desk.jobs.open)
         async with create_task_group() as tasks:
             tasks.start_soon(_write_down_lapses, desk)
             yield

@@ -1,39 +1,35 @@
-"""How does a plan get solved while the API goes on answering? In a worker process of its own.
+"""How does a plan get solved while the API goes on answering? In a process of its own.
 
-The process is started fresh (spawned), told what to do, and reports over a pipe. One job of a kind
-runs at a time. What a job reports lives in the memory of the server that started it: with several
-API workers, ask the one that answered.
+What a job says stands in the database (`nursery.plan_job`), so that any server process can watch
+it and stop it, and so that a server that starts again says "was cut off" rather than nothing. Who
+carries a job out depends on the database: on SQLite the server that was asked, on PostgreSQL
+whichever server process takes it from the queue (`api.queue`). One job of a kind runs at a time.
 """
 
-import logging
 import threading
-import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from enum import StrEnum
-from multiprocessing import get_context
-from multiprocessing.connection import Connection
-from multiprocessing.synchronize import Event
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Protocol
 from uuid import uuid4
 
-from nursery.database import open_database
-from nursery.errors import Fault, Refusal, Refused
+import orjson
+from sqlalchemy import event
+from sqlalchemy.exc import IntegrityError
+from sqlmodel import Session, col, delete, select
+
+from api.carrying import MADE, REFUSAL, Carrier, Task, was_cut_off
+from nursery.database import clock, open_database
+from nursery.errors import Refusal, Refused
+from nursery.plan_job import JobState, PlanJob
+from nursery.planned import PlanKind
 from nursery.planning.tasks import Made
 
-log = logging.getLogger("nursery.api")
+__all__ = ["JobState", "Jobs", "Report", "Task"]
+
 _KEPT = 100
-_PATIENCE_SECONDS = 10.0
-
-
-class JobState(StrEnum):
-    """How far is a job?"""
-
-    RUNNING = "running"
-    DONE = "done"
-    REFUSED = "refused"
-    FAILED = "failed"
-    CANCELLED = "cancelled"
+SILENT_SECONDS = 30.0
+"""A running job of which nothing was heard for so long was cut off."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +39,6 @@ class Report:
     id: str
     kind: str
     state: JobState
-    started: float
     seconds: float = 0.0
     cost: int | None = None
     bound: int | None = None
@@ -51,122 +46,148 @@ class Report:
     refusal: Refusal | None = None
 
 
-Tell = Callable[[int | None, int | None], None]
-Task = Callable[..., Made]
-"""A task takes a database, arguments, `tell(cost, bound)` and `stop`."""
+class Runner(Protocol):
+    """Whatever sees to it that a job is carried out once its transaction has committed."""
+
+    def hand_over(self, session: Session, kind: str, id: str) -> None: ...
+
+    def open(self) -> None: ...
+
+    def close(self) -> None: ...
 
 
 class Jobs:
-    """The jobs of one server."""
+    """The jobs of one nursery, as one server process sees them."""
 
     def __init__(self, address: str, tasks: Mapping[str, Task]) -> None:
-        self._address = address
-        self._tasks = tasks
-        self._reports: dict[str, Report] = {}
-        self._stops: dict[str, Event] = {}
-        self._processes: dict[str, Any] = {}
-        self._lock = threading.Lock()
+        self._db = open_database(address)
+        self._carrier = Carrier(self._db, tasks)
+        self._runner: Runner = _Here(self._carrier)
+        if not self._db.is_sqlite:
+            from api.queue import Queue  # needs the extra `postgres`
 
-    def start(self, kind: str, arguments: Mapping[str, Any]) -> Report:
-        """Which job was started? Raises Refused ("JOB_RUNNING") while one of the kind runs."""
-        with self._lock:
-            for report in self._reports.values():
-                if report.kind == kind and report.state is JobState.RUNNING:
-                    raise _busy(kind)
-            self._forget_old()
-            return self._spawn(kind, arguments)
+            self._runner = Queue(self._db, self._carrier)
 
-    def report(self, id: str) -> Report | None:
-        """How far is this job? None where this server started no such job."""
-        return self._reports.get(id)
+    def open(self) -> None:
+        """Begins to carry jobs out; until then they wait."""
+        self._runner.open()
+
+    def close(self) -> None:
+        """Ends the jobs that this process carries out: asked to stop, then made to."""
+        self._carrier.stop()
+        self._runner.close()
+        self._db.close()
+
+    def start(self, session: Session, kind: str, arguments: Mapping[str, Any]) -> Report:
+        """Which job was started? It begins when the session's transaction has committed.
+
+        Raises Refused ("JOB_RUNNING") while one of the kind runs, whichever process runs it.
+        """
+        _cut_off(session)
+        query = select(PlanJob).where(PlanJob.kind == kind, PlanJob.state == JobState.RUNNING)
+        if session.exec(query).first() is not None:
+            raise _busy(kind)
+        _forget_old(session)
+        at = clock(session)
+        row = PlanJob(
+            id=uuid4().hex,
+            kind=PlanKind(kind),
+            arguments=orjson.dumps(dict(arguments)).decode(),
+            started_at=at,
+            told_at=at,
+        )
+        session.add(row)
+        try:
+            session.flush()
+        except IntegrityError:  # somebody else asked at the same moment
+            raise _busy(kind) from None
+        self._runner.hand_over(session, kind, row.id)
+        return _report(row)
+
+    def report(self, session: Session, id: str) -> Report | None:
+        """How far is this job? None where nobody started it, or where it ended long ago."""
+        row = session.get(PlanJob, id)
+        if row is None:
+            return None
+        if row.state is JobState.RUNNING and row.told_at < clock(session) - _silent():
+            with self._db.writing() as writing:
+                _cut_off(writing)
+                row = writing.get(PlanJob, id) or row
+        return _report(row)
 
     def cancel(self, id: str, keep_best: bool) -> Report | None:
         """What becomes of a job that should end now? With `keep_best` it stores its best plan."""
-        report = self._reports.get(id)
-        if report is not None and report.state is JobState.RUNNING:
-            self._stops[id].set()
-            if not keep_best:
-                self._note(id, state=JobState.CANCELLED)
-                self._processes[id].kill()
-        return self._reports.get(id)
+        with self._db.writing() as session:
+            _cut_off(session)
+            row = session.get(PlanJob, id, with_for_update=True)
+            if row is not None and row.state is JobState.RUNNING:
+                if keep_best:
+                    row.stop_asked = True
+                else:
+                    row.state, row.told_at = JobState.CANCELLED, clock(session)
+                session.add(row)
+        return None if row is None else _report(row)
+
+
+class _Here:
+    """Jobs are carried out by the process that was asked, each watched by a thread."""
+
+    def __init__(self, carrier: Carrier) -> None:
+        self._carrier = carrier
+        self._threads: list[threading.Thread] = []
+
+    def hand_over(self, session: Session, kind: str, id: str) -> None:
+        def begin(_: Session) -> None:
+            watcher = threading.Thread(target=self._carrier.carry_out, args=(id,), daemon=True)
+            self._threads = [each for each in self._threads if each.is_alive()]
+            self._threads.append(watcher)
+            watcher.start()
+
+        event.listen(session, "after_commit", begin, once=True)
+
+    def open(self) -> None:
+        """Nothing waits: a job begins when it is asked for."""
 
     def close(self) -> None:
-        """Ends every job; those that run are asked to stop, then made to."""
-        for stop in self._stops.values():
-            stop.set()
-        until = time.monotonic() + _PATIENCE_SECONDS
-        for process in self._processes.values():
-            process.join(max(0.0, until - time.monotonic()))
-            if process.is_alive():
-                process.kill()
-                process.join()
+        for each in self._threads:
+            each.join()
 
-    def _spawn(self, kind: str, arguments: Mapping[str, Any]) -> Report:
-        context = get_context("spawn")
-        ours, theirs = context.Pipe(duplex=False)
-        stop = context.Event()
-        id = uuid4().hex
-        task = self._tasks[kind]
-        process = context.Process(
-            target=_run, args=(task, self._address, dict(arguments), theirs, stop), daemon=True
-        )
-        report = Report(id, kind, JobState.RUNNING, time.monotonic())
-        self._reports[id], self._stops[id], self._processes[id] = report, stop, process
-        process.start()
-        theirs.close()
-        threading.Thread(target=self._listen, args=(id, ours), daemon=True).start()
-        return report
 
-    def _listen(self, id: str, pipe: Connection) -> None:
-        while True:
-            try:
-                self._note(id, **pipe.recv())
-            except (EOFError, OSError):
-                break
-        self._processes[id].join()
-        if self._reports[id].state is JobState.RUNNING:
-            log.error("Job %s ended without a word", id)
-            self._note(id, state=JobState.FAILED)
+def _report(row: PlanJob) -> Report:
+    return Report(
+        id=row.id,
+        kind=row.kind.value,
+        state=row.state,
+        seconds=max(0.0, (row.told_at - row.started_at).total_seconds()),
+        cost=row.cost,
+        bound=row.bound,
+        made=None if row.made is None else MADE.validate_json(row.made),
+        refusal=None if row.refusal is None else REFUSAL.validate_json(row.refusal),
+    )
 
-    def _note(self, id: str, **news: Any) -> None:
-        with self._lock:
-            report = self._reports[id]
-            if report.state is JobState.RUNNING:
-                seconds = time.monotonic() - report.started
-                self._reports[id] = replace(report, seconds=seconds, **news)
 
-    def _forget_old(self) -> None:
-        over = [id for id, one in self._reports.items() if one.state is not JobState.RUNNING]
-        for id in over[: max(0, len(over) - _KEPT)]:
-            for known in (self._reports, self._stops, self._processes):
-                known.pop(id)
+def _silent() -> timedelta:
+    return timedelta(seconds=SILENT_SECONDS)
+
+
+def _cut_off(session: Session) -> None:
+    """Jobs of which nothing is heard any more have failed, and say why."""
+    query = select(PlanJob).where(
+        PlanJob.state == JobState.RUNNING, col(PlanJob.told_at) < clock(session) - _silent()
+    )
+    for row in session.exec(query.with_for_update(skip_locked=True)):
+        row.state, row.refusal = JobState.FAILED, REFUSAL.dump_json(was_cut_off()).decode()
+        session.add(row)
+    session.flush()
+
+
+def _forget_old(session: Session) -> None:
+    ended = select(PlanJob.id).where(PlanJob.state != JobState.RUNNING)
+    old = list(session.exec(ended.order_by(col(PlanJob.told_at).desc()).offset(_KEPT)))
+    if old:
+        session.exec(delete(PlanJob).where(col(PlanJob.id).in_(old)))
 
 
 def _busy(kind: str) -> Refused:
     message = f"A {kind} plan is being made already"
     return Refused(Refusal("JOB_RUNNING", message, None, "wait for it, or cancel it"))
-
-
-def _run(
-    task: Task, address: str, arguments: dict[str, Any], pipe: Connection, stop: Event
-) -> None:
-    """The worker process: does the task and says how it went."""
-    db = open_database(address)
-
-    def tell(cost: int | None, bound: int | None) -> None:
-        pipe.send({"cost": cost, "bound": bound})
-
-    try:
-        made = task(db, arguments, tell, stop)
-        pipe.send({"state": JobState.DONE, "made": made})
-    except Refused as refused:
-        pipe.send({"state": JobState.REFUSED, "refusal": refused.refusal})
-    except Fault as fault:
-        refusal = Refusal("INVALID", f"{fault.thing}: {fault.rule}", None, fault.next)
-        pipe.send({"state": JobState.REFUSED, "refusal": refusal})
-    except Exception:
-        log.exception("A job failed")
-        pipe.send({"state": JobState.FAILED})
-    finally:
-        pipe.close()
-        db.close()

@@ -224,7 +224,7 @@ async def _start(
 
     def work(session: Session, token: Token) -> Job:
         _refuse_wrong_size(given)
-        return job(jobs.start(kind.value, {**given, "actor": token.name}))
+        return job(jobs.start(session, kind.value, {**given, "actor": token.name}))
 
     return await write(info, LEAD, key, given, work)
 
@@ -256,5 +256,5 @@ class JobNews:
 
 
 def _job_now(jobs: Jobs, id: str, session: Session, token: Token) -> Job | Refusal:
-    report = jobs.report(id)
+    report = jobs.report(session, id)
     return _unknown_job() if report is None else job(report)

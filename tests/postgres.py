@@ -41,7 +41,7 @@ class Server:
         self._programs, self._data, self._log = programs, folder / "data", folder / "log"
         self._durable = durable
         self._process: subprocess.Popen[bytes] | None = None
-        self.port = _free_port()
+        self.port = free_port()
         self.address = f"postgresql+psycopg://{_USER}@127.0.0.1:{self.port}/postgres"
         made = [f"--pgdata={self._data}", f"--username={_USER}", "--auth=trust", "--no-sync"]
         self._run("initdb", *made, "--encoding=UTF8", "--locale=C")
@@ -166,7 +166,8 @@ def _plain(address: str) -> str:
     return address.replace("postgresql+psycopg://", "postgresql://", 1)
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """Which port of this machine does nobody listen on now?"""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

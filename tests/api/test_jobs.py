@@ -3,6 +3,7 @@
 import asyncio
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -67,7 +68,14 @@ class Office:
 
 
 @pytest.fixture
-def office(db: Database) -> Iterator[Office]:
+def office(either_db: Database) -> Iterator[Office]:
+    with an_office(either_db) as office:
+        yield office
+
+
+@contextmanager
+def an_office(db: Database) -> Iterator[Office]:
+    """A nursery with something to plan and to dispatch, its server and the lead's program."""
     secret = tokens(db)[Role.LEAD]
     with db.writing() as session:
         crop = crop_named(session, "Caltha palustris")
@@ -88,7 +96,7 @@ def office(db: Database) -> Iterator[Office]:
 
 
 def test_a_propagation_plan_is_made_followed_read_and_accepted(
-    office: Office, db: Database
+    office: Office, either_db: Database
 ) -> None:
     started = office.start("planPropagation", "weeks: 20, seconds: 1", key="plan")
     assert (started["state"], started["kind"]) == ("RUNNING", "PROPAGATION")
@@ -107,7 +115,7 @@ def test_a_propagation_plan_is_made_followed_read_and_accepted(
     accept = f'mutation {{ acceptPlan(key: "yes", version: {ended["version"]}) '
     accept += "{ ... on AcceptedPlan { version acceptedBy } ... on Refusal { code message } } }"
     assert office.client.ask(accept) == {"version": ended["version"], "acceptedBy": "the lead"}
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert session.exec(select(PlanVersion)).one().accepted_by == "the lead"
 
 
@@ -127,19 +135,19 @@ def test_a_dispatch_is_made_and_carried_out(office: Office) -> None:
 
 
 def test_one_plan_at_a_time_is_made_and_may_be_given_up_or_ended_with_its_best(
-    office: Office, db: Database
+    office: Office, either_db: Database
 ) -> None:
     first = office.start("planPropagation", "weeks: 20, seconds: 600")
     second = office.start("planPropagation", "weeks: 20, seconds: 1")
     assert second["code"] == "JOB_RUNNING"
     assert office.cancel(first["id"], keep=False)["state"] == "CANCELLED"
     assert office.followed(first["id"])[-1]["state"] == "CANCELLED"
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert session.exec(select(PlanVersion)).all() == []
     third = office.start("planPropagation", "weeks: 20, seconds: 600")
     assert office.cancel(third["id"], keep=True)["state"] == "RUNNING"
     ended = office.followed(third["id"])[-1]
-    with db.reading() as session:
+    with either_db.reading() as session:
         stored = [row.version for row in session.exec(select(PlanVersion))]
     assert (ended["state"], [ended["version"]]) == ("DONE", stored)
 
