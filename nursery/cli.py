@@ -17,6 +17,7 @@ from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, error
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
 from nursery.commands.warnings import warnings
+from nursery.commands.why import why
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -36,6 +37,7 @@ for command in (
     data.load,
     data.export,
     lead.plan,
+    why,
     compare,
     warnings,
     benches.week,

@@ -1,0 +1,76 @@
+"""Why a plan leaves plugs unmet or late, and what would help, at the command line."""
+
+from typing import Annotated
+
+import typer
+from rich.progress import track
+
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    errors,
+    opened,
+    print_json,
+    say,
+    show,
+)
+from nursery.planned import PlanKind, newest_version
+from nursery.planning.plan_relief import PlanRelief, read_plan, shortest, what_would_help
+from nursery.weeks import Week
+
+
+def why(
+    crop: Annotated[str, typer.Argument(help="A crop; without one the shortest demands.")] = "",
+    week: Annotated[str, typer.Argument(help="A week, as 2027-W14.")] = "",
+    version: Annotated[int | None, typer.Option(help="The plan; the newest if not said.")] = None,
+    most: Annotated[int, typer.Option(help="How many demands to ask about.")] = 3,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what stands in the way of plugs that a plan leaves unmet or late, and what would help.
+
+    Example: nursery why CAL 2027-W14
+
+    Each relief is put into the plan's data and solved again: what is said to help was tried. That
+    takes ten to twenty small solves a demand. Nothing is kept.
+    """
+    with opened(database) as db, db.reading() as session:
+        at = read_plan(session, version or newest_version(session, PlanKind.PROPAGATION) or 0)
+    asked = [(crop, Week.parse(week))] if crop and week else []
+    if not asked:
+        asked = [key for key in shortest(at, 10**6) if not crop or key[0] == crop][:most]
+    found = []
+    try:
+        for key in track(asked, "asking", console=errors, transient=True, disable=as_json):
+            found.append(what_would_help(at, *key))
+    except KeyboardInterrupt:
+        if not found:
+            raise
+    if as_json:
+        print_json(found)
+    elif found:
+        show_reliefs(found)
+    else:
+        say("The plan meets every demand in time.")
+
+
+def show_reliefs(found: list[PlanRelief]) -> None:
+    """One row a demand, with the gain that was promised and the one that was found."""
+    show(
+        "What stands in the way, and what would help",
+        ("crop", "week", "plugs", "", "first binds", "promised", "found", "what would help"),
+        [
+            (
+                one.crop,
+                str(one.week),
+                one.plugs,
+                "unmet" if one.unmet else "late",
+                one.binding,
+                round(one.promised / 10_000),
+                round(one.found / 10_000),
+                one.told,
+            )
+            for one in found
+        ],
+    )
