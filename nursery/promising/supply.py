@@ -158,7 +158,7 @@ def kept_supply(
     )
     found: dict[int, PoolSupply] = {}
     missing: list[int] = []
-    for pool, version in rows.tuples():
+    for pool, version in rows:
         assert pool is not None
         vector = vectors.get(pool, version, moment, facts)
         if vector is None:
