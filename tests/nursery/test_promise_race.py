@@ -38,10 +38,10 @@ def _promised_plugs(session: Session) -> int:
 
 
 def test_writers_in_several_processes_never_promise_a_plug_twice(
-    db: Database, racers: Racers
+    either_db: Database, racers: Racers
 ) -> None:
     """Three writers ask for 6 to 18 plugs at a time until a pool of three lots is sold out."""
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session, plugs=0)
         crop = crop_named(session, "Caltha palustris")
         ready_lot(session, crop, 72, MONDAY, DAYS[1])
@@ -54,11 +54,11 @@ def test_writers_in_several_processes_never_promise_a_plug_twice(
         ]
         for who in range(3)
     ]
-    told = racers.race(db.address, jobs)
+    told = racers.race(either_db.address, jobs)
     answers = [answer for each in told for answer in each]
     given = {int(answer) for answer in answers if answer.isdigit()}
     assert set(answers) - {str(each) for each in given} == {"no_plugs"}
-    with db.reading() as session:
+    with either_db.reading() as session:
         kept = {promise.id: promise.ship_on for promise in session.exec(select(Promise))}
         assert set(kept) == given
         assert oversold(session) == 0
@@ -75,10 +75,10 @@ def test_writers_in_several_processes_never_promise_a_plug_twice(
 
 
 def test_the_last_plugs_go_to_one_of_those_who_confirm_late_amend_and_reserve_at_once(
-    db: Database, racers: Racers
+    either_db: Database, racers: Racers
 ) -> None:
     """18 plugs: 6 are held; a lapsed 12, a wish for 12 more and a new order of 12 race for 12."""
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session, plugs=18)
         lapsed = reserve(session, "S-1", caltha(2), HERE, DAYS[0], "Van", "shop")
         site(session).clock_shift_seconds += 31 * 60
@@ -86,7 +86,7 @@ def test_the_last_plugs_go_to_one_of_those_who_confirm_late_amend_and_reserve_at
         held = reserve(session, "S-2", caltha(1), HERE, DAYS[0], "Van", "shop")
         late_id, held_id = str(lapsed.id), str(held.id)
     told = racers.race(
-        db.address,
+        either_db.address,
         [
             [("confirm", late_id)],
             [("amend", held_id, "3")],
@@ -96,32 +96,32 @@ def test_the_last_plugs_go_to_one_of_those_who_confirm_late_amend_and_reserve_at
     answers = [answer for (answer,) in told]
     assert sum(answer.isdigit() for answer in answers) == 1
     assert {answer for answer in answers if not answer.isdigit()} <= {"lapsed", "no_plugs"}
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert oversold(session) == 0
         assert session.get(Promise, int(held_id)) is not None
 
 
 def test_a_request_sent_twice_at_the_same_moment_is_answered_once(
-    db: Database, racers: Racers
+    either_db: Database, racers: Racers
 ) -> None:
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session)
         make_token(session, "web shop", Role.SHOP, now(session))
     job: list[Job] = [
         ("once", f"key-{i}", f"S-{i}", "1", date(2027, 3, 2).isoformat()) for i in range(5)
     ]
-    first, second = racers.race(db.address, [job, job])
+    first, second = racers.race(either_db.address, [job, job])
     assert first == second
     assert all(answer.isdigit() for answer in first)
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert len(session.exec(select(Promise)).all()) == 5
         assert _promised_plugs(session) == 30
 
 
 def test_cancelling_and_confirming_one_promise_at_once_leaves_it_in_one_state(
-    db: Database, racers: Racers
+    either_db: Database, racers: Racers
 ) -> None:
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session)
         ids = [
             str(reserve(session, f"S-{i}", caltha(1), HERE, DAYS[0], "Van", "shop").id)
@@ -129,10 +129,10 @@ def test_cancelling_and_confirming_one_promise_at_once_leaves_it_in_one_state(
         ]
     confirms: list[Job] = [("confirm", each) for each in ids]
     cancels: list[Job] = [("cancel", each) for each in reversed(ids)]
-    confirmed, cancelled = racers.race(db.address, [confirms, cancels])
+    confirmed, cancelled = racers.race(either_db.address, [confirms, cancels])
     assert set(cancelled) == set(ids)
     assert set(confirmed) <= {*ids, "not_changeable"}
-    with db.reading() as session:
+    with either_db.reading() as session:
         states = {promise.state for promise in session.exec(select(Promise))}
         assert states == {State.CANCELLED}
         assert oversold(session) == _promised_plugs(session) == 0
