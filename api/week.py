@@ -23,7 +23,8 @@ LEAD = (Role.LEAD,)
 class Task:
     """`latest` is the last day in time; `stopped` says why it may not be done now.
 
-    `key` names the line for doAsPlanned; it is the same until the line is done.
+    `key` names the line for doAsPlanned; it is the same until the line is done. `note` says which
+    trays and how many propagules must be at hand.
     """
 
     key: str
@@ -37,6 +38,7 @@ class Task:
     minutes: int
     latest: date
     stopped: str
+    note: str
     lot_id: strawberry.ID | None
     planned_start_id: strawberry.ID | None
 

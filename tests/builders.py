@@ -11,6 +11,7 @@ from nursery.crop import AreaKind, Clock, Crop, Method, Protocol, Stage, StageKi
 from nursery.database import now
 from nursery.growing_area import Bench, GrowingArea, Person, Site
 from nursery.order import CustomerOrder, OrderLine, Product, Wrap
+from nursery.planned import PlanKind, PlanVersion
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
 from nursery.weather import MonthNormal, Station
 
@@ -257,3 +258,26 @@ def open_order(
     session.add(order)
     session.flush()
     return order
+
+
+def accepted_plan(session: Session, first_day: date) -> PlanVersion:
+    """A plan that the lead has accepted, from this day on, with no start in it yet."""
+    day_before = datetime.combine(first_day - timedelta(days=1), time(), UTC)
+    plan = PlanVersion(
+        kind=PlanKind.PROPAGATION,
+        version=1,
+        made_at=day_before,
+        first_day=first_day,
+        periods=26,
+        fingerprint="0",
+        problem="{}",
+        plan="{}",
+        cost=0,
+        bound=0,
+        rule_of_thumb_cost=0,
+        accepted_at=day_before,
+        accepted_by="Lea",
+    )
+    session.add(plan)
+    session.flush()
+    return plan

@@ -3,6 +3,7 @@
 from collections.abc import Awaitable, Callable
 from datetime import date, timedelta
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote
@@ -15,11 +16,15 @@ from starlette.routing import BaseRoute, Route
 
 from api.auth import bearer
 from api.context import Context, Desk, read_now
+from api.pages.bench_picture import pictures
 from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import site, today
 from nursery.errors import Fault
+from nursery.planning.bench_map import WEEKS as MAP_WEEKS
+from nursery.planning.bench_map import Limits, bench_map
 from nursery.shed.pick_sheet import pick_sheet, print_sheet
+from nursery.week.rota import rota
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
@@ -43,6 +48,8 @@ _TEMPLATES = Environment(
 )
 _SHED = (Role.PACKER, Role.LEAD)
 _LEAD = (Role.LEAD,)
+_SECONDS = 5.0
+"""How long a rota may be bettered while a page is waited for."""
 Values = dict[str, Any]
 
 
@@ -63,6 +70,9 @@ def routes(desk: Desk) -> list[BaseRoute]:
         at("/picks/{day}/print", _print, "POST"),
         at("/week", _week_now, "GET"),
         at("/week/{week}", _week, "GET"),
+        at("/week/{week}/sheets", _sheets, "GET"),
+        at("/benches", _benches_now, "GET"),
+        at("/benches/{week}", _benches, "GET"),
     ]
 
 
@@ -162,9 +172,8 @@ async def _print(desk: Desk, request: Request) -> Response:
 
 
 async def _week(desk: Desk, request: Request) -> Response:
-    try:
-        week = Week.parse(request.path_params["week"])
-    except Fault:
+    week = _given_week(request)
+    if week is None:
         return _no_such("week", request.path_params["week"], "/week/2027-W14")
 
     def work(session: Session, token: Token) -> Response:
@@ -179,6 +188,55 @@ async def _week(desk: Desk, request: Request) -> Response:
         )
 
     return await _shown(desk, request, _LEAD, work)
+
+
+async def _sheets(desk: Desk, request: Request) -> Response:
+    week = _given_week(request)
+    if week is None:
+        return _no_such("week", request.path_params["week"], "/week/2027-W14/sheets")
+
+    def work(session: Session, token: Token) -> Response:
+        found = rota(session, week, Limits(_SECONDS, threads=1))
+        return _page("sheets.html", found=found, site=site(session), week=week, after=week + 1)
+
+    return await _shown(desk, request, _LEAD, work)
+
+
+async def _benches_now(desk: Desk, request: Request) -> Response:
+    return await _shown(
+        desk,
+        request,
+        _LEAD,
+        lambda session, token: RedirectResponse(f"/benches/{Week.of(today(session))}"),
+    )
+
+
+async def _benches(desk: Desk, request: Request) -> Response:
+    week = _given_week(request)
+    if week is None:
+        return _no_such("week", request.path_params["week"], "/benches/2027-W14")
+
+    def work(session: Session, token: Token) -> Response:
+        day = today(session)
+        found = bench_map(session, week, MAP_WEEKS + max(0, week - Week.of(day)))
+        drawn = pictures(found, day)
+        return _page(
+            "benches.html",
+            found=found,
+            areas=[(area, list(some)) for area, some in groupby(drawn, lambda one: one.row.area)],
+            site=site(session),
+            before=week - 4 if week - 4 >= Week.of(day) else None,
+            after=week + 4,
+        )
+
+    return await _shown(desk, request, _LEAD, work)
+
+
+def _given_week(request: Request) -> Week | None:
+    try:
+        return Week.parse(request.path_params["week"])
+    except Fault:
+        return None
 
 
 async def _shown(

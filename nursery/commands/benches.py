@@ -94,21 +94,25 @@ def show_benches(found: BenchMap) -> None:
     )
     for short in found.short[:_SHOWN]:
         say(
-            f"SHORT: {short.area} is {short.places} places short from {short.first_day:%a %d %b}"
+            f"SHORT: {short.area} is {_places(short.places)} short from {short.first_day:%a %d %b}"
             f" until {short.until:%a %d %b}."
         )
     if len(found.short) > _SHOWN:
         say(f"... and {len(found.short) - _SHOWN} more times.")
     for what, places in found.without_place:
         say(
-            f"NO PLACE for {places} of {what.batch or 'the new batch'} ({what.crop}, {what.stage}):"
-            " leave it where it is until there is room."
+            f"NO PLACE: {_places(places)} missing for {what.batch or 'the new batch'} ({what.crop},"
+            f" {what.stage}): leave it where it is until there is room."
         )
     say('A letter is a batch; "." free, "-" left and to be cleaned, "x" out of use.')
     for bench in drawn(found):
         _show_bench(bench)
     for note in found.notes:
         say(f"Note: {note}")
+
+
+def _places(number: int) -> str:
+    return "1 place" if number == 1 else f"{number} places"
 
 
 def _show_bench(bench: DrawnBench) -> None:

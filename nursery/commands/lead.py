@@ -173,7 +173,20 @@ def show_week(sheet: WeekSheet) -> None:
         say("No plan is accepted yet, so nothing is to be started: nursery plan, then --accept")
     show(
         f"Week {sheet.week}, plan {sheet.plan_version or 'none'}, {sheet.minutes / 60:.1f} hours",
-        ("", "line", "latest", "task", "batch", "crop", "from", "to", "trays", "plugs", "min"),
+        (
+            "",
+            "line",
+            "latest",
+            "task",
+            "batch",
+            "crop",
+            "from",
+            "to",
+            "trays",
+            "plugs",
+            "min",
+            "note",
+        ),
         [
             (
                 "[ ]",
@@ -187,6 +200,7 @@ def show_week(sheet: WeekSheet) -> None:
                 task.trays,
                 task.plugs,
                 task.minutes,
+                task.note or None,
             )
             for task in sheet.tasks
             if not task.stopped

@@ -242,7 +242,9 @@ def _stands(task: Task, found: BenchMap) -> str:
 
 
 def _note(task: Task, goes: Sequence[Slot], late: bool, alone: bool, found: BenchMap) -> str:
-    notes = [f"was to be done by {task.latest:%a %d %b}"] if late else []
+    notes = [task.note] if task.note else []
+    if late:
+        notes.append(f"was to be done by {task.latest:%a %d %b}")
     if alone:
         notes.append("many trays for one: carry them in several goes")
     on_map = {row.area for row in found.benches}

@@ -66,6 +66,7 @@ class Task:
     places in words. `latest` is the last day on which it is still in time. `stopped` says why it
     may not be done now ("" where it may). The ids lead back to the rows; `donor_id` is the batch
     whose plugs fill the gaps. `key` names the line for `nursery done`, the same until it is done.
+    `note` says what else must be at hand: which trays, how many propagules.
     """
 
     kind: TaskKind
@@ -83,6 +84,7 @@ class Task:
     planned_start_id: int | None = None
     donor_id: int | None = None
     key: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -181,7 +183,17 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
             minutes=protocol.batch_minutes + math.ceil(row.trays * work),
             latest=min([last_day, *(day for day in sow_by if day >= week.monday())]),
             planned_start_id=row.id,
+            note=_to_start(first[0], protocol, row.trays) if first else "",
         )
+
+
+def _to_start(stage: Stage, protocol: Protocol, trays: int) -> str:
+    """Which trays are fetched, and how many propagules are taken of the mother plants?"""
+    said = [f"trays {stage.tray_format.name}"] if stage.tray_format is not None else []
+    if protocol.mother_block_id is not None:
+        number = math.ceil(trays * cells_of(protocol) * protocol.propagules_per_cell)
+        said.append(f"{number} propagules, {protocol.method.value}")
+    return ", ".join(said)
 
 
 def _where(stage: Stage) -> str:
@@ -238,7 +250,16 @@ def _move_task(one: Growing, to: Stage, place: int, come_from: str, last_day: da
         latest=last_day,
         stopped=_stopped(one),
         batch_id=one.batch.id,
+        note=_set_over(one, to, place),
     )
+
+
+def _set_over(one: Growing, to: Stage, place: int) -> str:
+    """Into which trays is the batch set over, where the stage wants others?"""
+    before = [one.batch.tray_format, *(s.tray_format for s in one.stages_left[1:place])]
+    stands = [form for form in before if form is not None][-1]
+    other = to.tray_format is not None and to.tray_format.id != stands.id
+    return f"set over into trays {to.tray_format.name}" if other and to.tray_format else ""
 
 
 def _flushes(

@@ -1,7 +1,7 @@
 """What is done on the benches is a line of the day book, and a new line takes it back."""
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -17,7 +17,7 @@ from nursery.errors import Fault, Refused
 from nursery.growing.recording import TAKEN_BACK
 from nursery.growing_area import Bench
 from nursery.mother_plant import MotherBlock
-from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.planned import PlannedStart
 from nursery.records import FlushRecord, StageRecord
 from nursery.shed.counting import count_round
 from nursery.shed.ledger import balance, held, move
@@ -29,7 +29,7 @@ from nursery.week.day_book import Booked, Said, batch_lines, day_lines, state_of
 from nursery.week.day_undo import last_entry, undo
 from nursery.week.week_sheet import Task, TaskKind, week_sheet
 from nursery.weeks import Week
-from tests.builders import crop_named, ready_lot, small_nursery
+from tests.builders import accepted_plan, crop_named, ready_lot, small_nursery
 
 MONDAY = date(2027, 3, 1)
 WEEK = Week.of(MONDAY)
@@ -55,23 +55,7 @@ def aged(session: Session, batch: Batch, days: int, position: int = 1) -> Batch:
 
 
 def planned(session: Session, trays: int = 5) -> PlannedStart:
-    plan = PlanVersion(
-        kind=PlanKind.PROPAGATION,
-        version=1,
-        made_at=datetime(2027, 2, 28, tzinfo=UTC),
-        first_day=MONDAY,
-        periods=26,
-        fingerprint="0",
-        problem="{}",
-        plan="{}",
-        cost=0,
-        bound=0,
-        rule_of_thumb_cost=0,
-        accepted_at=datetime(2027, 2, 28, tzinfo=UTC),
-        accepted_by="Lea",
-    )
-    session.add(plan)
-    session.flush()
+    plan = accepted_plan(session, MONDAY)
     start = PlannedStart(
         plan_id=plan.id or 0,
         protocol_id=crop_named(session, CALTHA).protocols[0].id or 0,

@@ -114,6 +114,7 @@ def test_a_long_task_is_cut_into_parts_by_whole_trays(db: Database) -> None:
     assert sum(work.trays for work in parts) == 19
     assert sum(work.plugs for work in parts) == 19 * 104
     assert sum(work.minutes for work in parts) == 40 + 19 * 30
+    assert {work.note for work in parts} == {"trays 104"}
     assert max(work.minutes for work in parts) <= 240
     assert {work.part for work in parts} == {"1 of 3", "2 of 3", "3 of 3"}
 

@@ -10,16 +10,16 @@ from typer.testing import CliRunner
 from nursery.cli import app
 from nursery.crop import AreaKind as Kind
 from nursery.crop import Method, StageKind, TrayFormat
-from nursery.database import Database, now, site
+from nursery.database import Database, site
 from nursery.material import Material, MaterialKind, UsedFor
 from nursery.order import Wrap
-from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.planned import PlannedStart
 from nursery.week.materials import CallOff, call_off, cell_cm3, working_day
 from nursery.week.recurring import RecurringWork, rounds, usual_work, week_minutes
 from nursery.week.warnings import WarningKind, warnings
 from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
-from tests.builders import crop_named, open_order, product_of, small_nursery
+from tests.builders import accepted_plan, crop_named, open_order, product_of, small_nursery
 from tests.nursery.test_propagation_service import promise
 from tests.nursery.test_trade_rules_plan import (
     CALTHA,
@@ -39,23 +39,7 @@ THIS_WEEK = Week.of(MONDAY)
 
 def accepted(session: Session, *starts: tuple[int, int]) -> None:
     """An accepted plan of the first crop: (week from now, trays)."""
-    plan = PlanVersion(
-        kind=PlanKind.PROPAGATION,
-        version=1,
-        made_at=now(session),
-        first_day=MONDAY,
-        periods=26,
-        fingerprint="",
-        problem="",
-        plan="",
-        cost=0,
-        bound=0,
-        rule_of_thumb_cost=0,
-        accepted_at=now(session),
-        accepted_by="Lea",
-    )
-    session.add(plan)
-    session.flush()
+    plan = accepted_plan(session, MONDAY)
     protocol = crop_named(session, CALTHA).protocols[0]
     for week, trays in starts:
         session.add(

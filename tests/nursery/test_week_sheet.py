@@ -12,7 +12,7 @@ from nursery.errors import Refused
 from nursery.growing.hardening import hardening_off
 from nursery.growing_area import Bench
 from nursery.mother_plant import MotherBlock, MotherPause, PauseKind
-from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.planned import PlannedStart
 from nursery.shed.ledger import balance, held, move
 from nursery.stock import Moved, Movement, Veto, VetoKind
 from nursery.weather import Forecast, WeatherDay
@@ -27,7 +27,7 @@ from nursery.week.week_sheet import (
     week_sheet,
 )
 from nursery.weeks import Week
-from tests.builders import crop_named, ready_lot, set_clock, small_nursery
+from tests.builders import accepted_plan, crop_named, ready_lot, set_clock, small_nursery
 
 MONDAY = date(2027, 3, 1)
 THIS_WEEK = Week.of(MONDAY)
@@ -69,23 +69,7 @@ def growing(session: Session, position: int, entered: date, code: str, plugs: in
 
 def accepted(session: Session, crop: Crop, week: Week, trays: int) -> PlannedStart:
     """A plan of the lead's, accepted, with one start in this week."""
-    plan = PlanVersion(
-        kind=PlanKind.PROPAGATION,
-        version=1,
-        made_at=datetime(2027, 2, 28, tzinfo=UTC),
-        first_day=MONDAY,
-        periods=26,
-        fingerprint="0",
-        problem="{}",
-        plan="{}",
-        cost=0,
-        bound=0,
-        rule_of_thumb_cost=0,
-        accepted_at=datetime(2027, 2, 28, tzinfo=UTC),
-        accepted_by="Lea",
-    )
-    session.add(plan)
-    session.flush()
+    plan = accepted_plan(session, MONDAY)
     start = PlannedStart(
         plan_id=plan.id or 0, protocol_id=crop.protocols[0].id or 0, week=str(week), trays=trays
     )
@@ -388,3 +372,23 @@ def test_the_site_says_how_often_and_how_long_batches_are_counted(db: Database) 
         (weekly,) = week_sheet(session, THIS_WEEK).of(TaskKind.COUNT)
     assert monthly == ()
     assert (weekly.batch, weekly.minutes) == ("G1", 8)
+
+
+def test_a_line_says_which_trays_and_how_many_propagules_must_be_at_hand(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        crop = crop_named(session, CALTHA)
+        block = MotherBlock(code="M-C", crop_id=crop.id or 0, plants=90, propagules_a_week=4.0)
+        larger = TrayFormat(name="54", cells=54)
+        session.add_all([block, larger])
+        session.flush()
+        protocol = crop.protocols[0]
+        protocol.mother_block_id, protocol.propagules_per_cell = block.id, 1.5
+        protocol.stages[1].tray_format_id = larger.id
+        growing(session, 1, MONDAY - timedelta(days=21), "G1")
+        accepted(session, crop, THIS_WEEK, 2)
+        session.refresh(protocol.stages[1])
+        sheet = week_sheet(session, THIS_WEEK)
+    (start,), (move_on,) = sheet.of(TaskKind.START), sheet.of(TaskKind.MOVE)
+    assert start.note == "trays 104, 312 propagules, division"
+    assert move_on.note == "set over into trays 54"
