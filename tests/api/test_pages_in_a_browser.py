@@ -1,0 +1,186 @@
+"""The lead's pages in Chromium: on a phone of 360 pixels, by keyboard, and on paper."""
+
+import re
+import shutil
+from collections.abc import Iterator
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from nursery.access import Role
+from nursery.database import Database
+from nursery.week.week_sheet import set_ready
+from nursery.weeks import Week
+from tests.api.server import serving, tokens
+from tests.api.shop import MONDAY
+from tests.builders import crop_named, ready_lot
+from tests.nursery.test_bench_map import on_bench
+from tests.nursery.test_week_sheet import accepted
+
+CALM = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+PHONE = {"width": 360, "height": 740}
+WEEK = Week.of(MONDAY)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Debian's Chromium (package chromium), driven by Playwright."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    assert path, "these tests need Chromium: apt-get install chromium"
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=path, args=CALM)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(db: Database, chromium: Browser) -> Iterator[Page]:
+    """A phone with which the lead has logged in; the nursery has work in its week."""
+    secrets = tokens(db)
+    with db.writing() as session:
+        crop = crop_named(session, "Caltha palustris")
+        ready_lot(session, crop, 100, MONDAY - timedelta(days=7), MONDAY + timedelta(days=6), "OLD")
+        on_bench(session, "MOVES", 6, "Mist house 1", MONDAY - timedelta(days=22))
+        on_bench(session, "STAYS", 3, "Mist house 1", MONDAY - timedelta(days=2))
+        left = on_bench(session, "LEFT", 2, "Mist house 1", MONDAY - timedelta(days=60))
+        set_ready(session, left, 20, "Ada")
+        accepted(session, crop, WEEK, 5)
+    with serving(db) as address:
+        opened = chromium.new_context(viewport=PHONE, base_url=address).new_page()
+        opened.goto("/login")
+        opened.fill("#token", secrets[Role.LEAD])
+        opened.click("button")
+        yield opened
+        opened.context.close()
+
+
+def boxes(page: Page, selector: str) -> list[dict[str, Any]]:
+    """Where on the screen are these, and what do they say?"""
+    found: list[dict[str, Any]] = page.eval_on_selector_all(
+        selector,
+        """all => all.map(one => { const r = one.getBoundingClientRect();
+          return { left: r.left, right: r.right, top: r.top, bottom: r.bottom,
+                   width: r.width, height: r.height, text: one.textContent.trim() } })""",
+    )
+    return found
+
+
+@pytest.mark.parametrize("path", ["/", "/benches/{}", "/week/{}/sheets", "/week/{}", "/login"])
+def test_nothing_is_wider_than_a_small_phone(page: Page, path: str) -> None:
+    answer = page.goto(path.format(WEEK))
+    assert answer is not None and answer.status == 200
+    assert page.evaluate("document.documentElement.scrollWidth") == 360
+
+
+def test_bars_of_the_bench_map_stand_apart_and_hold_their_labels(page: Page) -> None:
+    page.goto(f"/benches/{WEEK}")
+    bars = boxes(page, "svg.map a .bar")
+    assert len(bars) >= 4
+    for one in bars:
+        assert one["width"] > 0 and one["height"] >= 15
+        assert one["left"] >= 0 and one["right"] <= 360
+    for n, one in enumerate(bars):
+        for other in bars[n + 1 :]:
+            beside = one["right"] <= other["left"] + 2 or other["right"] <= one["left"] + 2
+            assert beside or one["bottom"] <= other["top"] or other["bottom"] <= one["top"]
+    for name in boxes(page, "svg.map a .name"):
+        assert any(
+            bar["left"] <= name["left"] and name["right"] <= bar["right"] + 2
+            and bar["top"] <= name["top"] + 4 and name["bottom"] <= bar["bottom"] + 4
+            for bar in bars
+        ), name  # fmt: skip
+    heights = [one["height"] for one in boxes(page, "svg.map text")]
+    assert min(heights) >= 9
+
+
+def test_the_bench_map_is_read_without_colour_and_without_eyes(page: Page) -> None:
+    page.goto(f"/benches/{WEEK}")
+    fills = page.eval_on_selector_all(
+        "svg rect, svg line, svg text",
+        "all => all.flatMap(o => [getComputedStyle(o).fill, getComputedStyle(o).stroke])",
+    )
+    assert {re.sub(r'url\("?#(\w+)"?\)', r"\1", fill) for fill in fills} <= {
+        "rgb(0, 0, 0)", "rgb(255, 255, 255)", "none", "coming", "cleaned", "out",
+    }  # fmt: skip
+    for part in ("title", "desc"):
+        assert all(page.eval_on_selector_all(
+            "svg", f"all => all.map(o => o.querySelector(':scope > {part}').textContent.length)"
+        ))  # fmt: skip
+    names = page.eval_on_selector_all("svg.map a", "all => all.map(o => o.ariaLabel)")
+    lines = [one["text"] for one in boxes(page, "ol.stands li")]
+    assert "MOVES, Caltha palustris, strike, Mist house 1, places 1-6: stands there" in names[0]
+    assert len(names) <= len(lines)
+    for name in names:
+        code, when = name.split(",")[0], name.split(": ", 1)[1]
+        assert any((code in line or code.startswith("new ")) and when in line for line in lines)
+
+
+def test_every_bar_is_reached_by_the_tab_key_and_leads_to_its_line(page: Page) -> None:
+    page.goto(f"/benches/{WEEK}")
+    expected = page.eval_on_selector_all(
+        "a, button, input, summary", "all => all.map(o => o.getAttribute('href'))"
+    )
+    met = []
+    for _ in expected:
+        page.keyboard.press("Tab")
+        met.append(page.evaluate("document.activeElement.getAttribute('href')"))
+    assert met == expected
+    thick = page.evaluate(
+        "getComputedStyle(document.activeElement.querySelector('.bar')).strokeWidth"
+    )
+    assert thick == "5px"
+    page.keyboard.press("Enter")
+    line = page.evaluate("document.querySelector('li:target').id")
+    assert f"#{line}" == met[-1]
+
+
+def test_tick_boxes_are_large_enough_for_a_wet_thumb(page: Page) -> None:
+    for path in (f"/week/{WEEK}/sheets", f"/week/{WEEK}"):
+        page.goto(path)
+        ticks = boxes(page, "td input[type=checkbox]")
+        assert ticks
+        assert min(min(one["width"], one["height"]) for one in ticks) >= 44
+        page.locator("td input[type=checkbox]").first.check()
+        assert page.locator("td input[type=checkbox]").first.is_checked()
+
+
+def test_a_sheet_says_batch_from_to_trays_plugs_and_minutes(page: Page) -> None:
+    page.goto(f"/week/{WEEK}/sheets")
+    row = page.locator("tr", has_text="MOVES").first
+    said = row.locator("td").evaluate_all(
+        """all => all.map(one => {
+          const before = getComputedStyle(one, '::before').content
+          const label = before === 'none' ? '' : one.dataset.label + ': '
+          return label + one.innerText.trim() })"""
+    )
+    assert said[1].startswith("move\nline M") and said[2] == "MOVES\nCaltha palustris"
+    assert said[3] == "From: Mist house 1, places 1-6"
+    assert said[4].startswith("To: Long house 1, places ")
+    assert said[5:8] == ["Trays: 6", "Plugs: 624", "Minutes: 36"]
+    assert "Local rules rule" in page.inner_text("main")
+
+
+def test_each_sheet_is_printed_on_a_page_of_its_own_without_the_links(page: Page) -> None:
+    page.goto(f"/week/{WEEK}/sheets")
+    sheets = len(boxes(page, "section.sheet"))
+    paper = page.pdf(prefer_css_page_size=True)
+    assert sheets >= 2
+    assert len(re.findall(rb"/Type\s*/Page\b", paper)) == sheets + 1  # the first is the summary
+    page.emulate_media(media="print")
+    assert not page.locator("nav").is_visible()
+    assert page.locator("thead").first.is_visible()
+    page.goto(f"/benches/{WEEK}")
+    cut = page.eval_on_selector_all(
+        "section.bench", "all => all.map(o => getComputedStyle(o).breakInside)"
+    )
+    assert set(cut) == {"avoid"}
