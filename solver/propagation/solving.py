@@ -57,15 +57,17 @@ class _Best:
     plan: Plan = field(default_factory=Plan)
     bound: float = 0.0
 
-    def offer(self, starts: tuple[Start, ...]) -> None:
-        """Judges a plan and keeps it if it may be followed and is cheaper."""
+    def offer(self, starts: tuple[Start, ...]) -> bool:
+        """Judges a plan and keeps it if it may be followed and is cheaper; true if it was kept."""
         plan = Plan(starts)
         if violations(self.problem, plan):
-            return
+            return False
         price = cost(self.problem, plan)
-        if self.plan.cost is None or price < self.plan.cost:
-            self.plan = Plan(starts, price)
-            self.report()
+        if self.plan.cost is not None and price >= self.plan.cost:
+            return False
+        self.plan = Plan(starts, price)
+        self.report()
+        return True
 
     def report(self) -> None:
         self.clock.report(self.plan.cost, self.whole_bound())
@@ -98,12 +100,12 @@ def _solve(problem: Problem, limits: Limits, direct: bool) -> Outcome[Plan]:
     notes: dict[str, float] = {}
     with keeping_the_best(clock):
         best.offer(problem.fixed)
-        best.offer(_kept(problem))
         best.offer(backward(problem).starts)
+        calm = best.offer(_kept(problem)) and bool(problem.accepted)
         if direct:
             _directly(problem, clock, best)
         if not best.proven() and clock.left() > 0:
-            notes = _searched(problem, limits, clock, best)
+            notes = _searched(problem, limits, clock, best, calm)
     plan = Plan(best.plan.starts, best.plan.cost, best.whole_bound())
     status = Status.FEASIBLE
     if best.proven():
@@ -113,11 +115,19 @@ def _solve(problem: Problem, limits: Limits, direct: bool) -> Outcome[Plan]:
     return Outcome(plan, plan.cost, plan.bound, clock.seconds(), status, notes)
 
 
-def _searched(problem: Problem, limits: Limits, clock: Clock, best: _Best) -> dict[str, float]:
-    """Searches by worker processes; one that is lost ends the search, and the best plan stays."""
+def _searched(
+    problem: Problem, limits: Limits, clock: Clock, best: _Best, calm: bool
+) -> dict[str, float]:
+    """Searches by worker processes; one that is lost ends the search, and the best plan stays.
+
+    `calm`: around the accepted plan, without looking for a new one first.
+    """
     try:
         with Workers(TASKS, problem, limits.threads) as workers:
-            _Conductor(problem, limits, clock, best, workers).run()
+            conductor = _Conductor(problem, limits, clock, best, workers)
+            if calm:
+                conductor.start_from_the_best()
+            conductor.run()
     except WorkerError:
         return {"workers_lost_at": clock.seconds()}
     return {}
@@ -188,6 +198,23 @@ class _Conductor:
             self._judge(last=False)
         self._judge(last=True)
 
+    def start_from_the_best(self) -> None:
+        """Searches around the best plan at once; the bound comes meanwhile.
+
+        After a shock most of an accepted plan still holds: a new one from the relaxation would
+        have to find all of it again.
+        """
+        self.search = self._new_search()
+        self.search.stage = Stage.BOTH
+        self.search.likely = [frozenset() for _ in self.problem.crops]
+        self.turns = []
+
+    def _new_search(self) -> Search:
+        state = State(self.problem, shares_of(self.desk, self.best.plan))
+        chance = random.Random(self.limits.seed)
+        near = Neighbourhoods(self.problem, chance, self.limits.threads)
+        return Search(self.problem, near, state, state)
+
     def _large(self) -> bool:
         return len(self.problem.crops) * self.problem.weeks > 1.3 * LARGEST
 
@@ -218,7 +245,7 @@ class _Conductor:
             return None
         if self.to_relax:
             part = self.to_relax.pop(0)
-            limit = left if self.search is None else (0.7 if self._large() else 0.3) * left
+            limit = left if self.search is None else 0.7 * left
             return ("relax", part), "relax", part, self.bounds.floors, limit
         first = self.search is None
         if first and len(self.answers) < len(self.parts):
@@ -380,11 +407,7 @@ class _Conductor:
                 self._ask_relaxation()
                 return
         assert self.relaxed is not None
-        state = State(self.problem, shares_of(self.desk, self.best.plan))
-        chance = random.Random(self.limits.seed)
-        self.search = Search(
-            self.problem, Neighbourhoods(self.problem, chance, self.limits.threads), state, state
-        )
+        self.search = self._new_search()
         self.pass_seconds = FIRST_PASS * self.limits.seconds
         shares = [self.relaxed.shares[at] for at in range(len(self.problem.crops))]
         crops, weeks = len(self.problem.crops), max(1, self.problem.weeks)
