@@ -1,13 +1,13 @@
 """What a shop is offered: ship days that can be had, and why the others cannot."""
 
 from datetime import date
+from typing import cast
 
 import strawberry
 
 from api.kept import kept
 from nursery.promising import quote as quotes
 from nursery.promising.basket import Basket, BasketLine, Destination, Window
-from nursery.promising.ship_days import Reason
 
 
 @strawberry.input(description="So many of a product, by the shop's own code.")
@@ -93,7 +93,12 @@ class ClosedDay:
 
 @strawberry.type(description="What can be promised now. Nothing is kept by asking.")
 class ShipOptions:
-    """Whole-basket options, best first; `parts` only where the customer may be sent parts."""
+    """Whole-basket options, best first, and what else the customer could have.
+
+    `parts` only where the customer may be sent parts; `surer` fails at most half as often as the
+    best; `fewer` (plugs) and `substituted` (other plants, only where the customer may be sent
+    them) arrive sooner than the best.
+    """
 
     zone: str
     holiday_region: str
@@ -101,6 +106,9 @@ class ShipOptions:
     last_day: date
     options: list[ShipOption]
     parts: list[ShipOption]
+    surer: ShipOption | None
+    fewer: ShipOption | None
+    substituted: ShipOption | None
     cautions: list[str]
     closed_days: list[ClosedDay]
 
@@ -132,21 +140,21 @@ def option(found: quotes.ShipOption) -> ShipOption:
 
 
 def ship_options(found: quotes.Quote) -> ShipOptions:
-    """The API's form of a quote."""
+    """The API's form of a quote.
+
+    Options and closed days are handed on as the services made them: their fields have the names of
+    the API's types, and a large answer would be copied for nothing.
+    """
     return ShipOptions(
         zone=found.zone,
         holiday_region=found.holiday_region,
         first_day=found.first_day,
         last_day=found.last_day,
-        options=[option(each) for each in found.options],
-        parts=[option(each) for each in found.parts],
+        options=cast(list[ShipOption], found.options),
+        parts=cast(list[ShipOption], found.parts),
+        surer=cast(ShipOption | None, found.surer),
+        fewer=cast(ShipOption | None, found.fewer),
+        substituted=cast(ShipOption | None, found.substituted),
         cautions=list(found.cautions),
-        closed_days=[
-            ClosedDay(day=closed.day, reasons=[_reason(reason) for reason in closed.reasons])
-            for closed in found.closed_days
-        ],
+        closed_days=cast(list[ClosedDay], found.closed_days),
     )
-
-
-def _reason(reason: Reason) -> ClosedReason:
-    return ClosedReason(code=reason.code, text=reason.text, service=reason.service)

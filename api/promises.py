@@ -142,8 +142,13 @@ class PromiseQueries:
         until: date | None = None,
         window: WindowInput | None = None,
         may_split: bool = False,
+        may_substitute: bool = False,
+        most: int | None = None,
     ) -> ShipOptionsAnswer:
-        """For the shop and the lead. `from` and `until` bound the ship day, `window` arrival."""
+        """For the shop and the lead. `from` and `until` bound the ship day, `window` arrival.
+
+        `most` asks for so many options only, and closed days no further than those.
+        """
 
         def work(session: Session, token: Token) -> ShipOptions:
             found = quote(
@@ -153,7 +158,8 @@ class PromiseQueries:
                 from_,
                 until,
                 window_of(window),
-                Consent(may_split=may_split),
+                Consent(may_split, may_substitute),
+                most,
             )
             return ship_options(found)
 

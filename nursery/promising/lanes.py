@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import NamedTuple
 
 from sqlmodel import Session, col, select
 
@@ -51,7 +52,7 @@ class Lane:
             ship_on=day,
             pack_on=packed,
             order_by=self.cut_off.closes(packed, self.shed),
-            chances=tuple((arrival(day, n, self.destination), p) for n, p in self.transit),
+            chances=tuple(Chance(arrival(day, n, self.destination), p) for n, p in self.transit),
             closed=self.origin.closed(day),
         )
 
@@ -66,8 +67,15 @@ class Leg:
     ship_on: date
     pack_on: date
     order_by: datetime
-    chances: tuple[tuple[date, float], ...]
+    chances: tuple[Chance, ...]
     closed: str | None
+
+
+class Chance(NamedTuple):
+    """The share of parcels that arrive on this day."""
+
+    day: date
+    share: float
 
 
 def read_lanes(session: Session, zone_ids: Sequence[int]) -> dict[int, tuple[Lane, ...]]:

@@ -87,8 +87,12 @@ def quote(
     Today and the site's horizon where they are None. With `most`, no more than so many options,
     and closed days only as far as had to be looked. A session that only reads answers from what
     the process keeps, where that still holds. Raises Refused: `unknown_product`, `bad_quantity`,
-    `no_plants`, `no_postcode`, `no_zone`, `zone_blocked`, `no_service`, `no_calendar`, `bad_days`.
+    `no_plants`, `no_postcode`, `no_zone`, `zone_blocked`, `no_service`, `no_calendar`, `bad_days`,
+    `bad_number`.
     """
+    if most is not None and most < 1:
+        message = f"At least one option must be asked for, got {most}"
+        raise Refused(Refusal("bad_number", message, "most", "ask for one or more"))
     moment, facts = facts_of(session)
     catalogue = catalogue_of(session, facts)
     parcel = catalogue.parcel(session, facts, basket)
