@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 import orjson
 from sqlalchemy import select as sql_select
 from sqlalchemy import tuple_, update
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, select
@@ -210,9 +211,13 @@ class _Group:
     def _lock(self, requests: Sequence[Request]) -> None:
         pools, days = _reach(self.session, [r.promise_id for r in requests if r.promise_id])
         pools |= self.books.pools_of(self.session, {code for r in requests for code in r.codes})
+        days = days.union(*(r.days for r in requests))
+        if self.session.get_bind().dialect.name == "sqlite":
+            _raise_versions(self.session, pools, days)  # BEGIN IMMEDIATE is the lock
+            return
         lock_pools(self.session, pools)
-        lock_ship_days(self.session, days.union(*(r.days for r in requests)))
-        self.at = now(self.session)
+        lock_ship_days(self.session, days)
+        self.at = now(self.session)  # it may have waited
 
     def _read_again(self) -> None:
         self.books.forget()
@@ -283,6 +288,18 @@ class _Group:
             row.state, row.reserved_until = State.CONFIRMED, None
             self.made[request.name] = request.say(told(row, self.at))
         write_events(self.session, events, self.at)
+
+
+def _raise_versions(session: Session, pools: set[int], days: set[date]) -> None:
+    """As `lock_pools` and `lock_ship_days` where this transaction is the only writer."""
+    connection = session.connection()
+    pool, ship_day = table("pool"), table("ship_day")
+    missing = [{"day": day, "minutes": None, "version": 0} for day in sorted(days)]
+    if missing:
+        connection.execute(sqlite_insert(ship_day).on_conflict_do_nothing(), missing)
+    for one, column, keys in ((pool, pool.c.id, pools), (ship_day, ship_day.c.day, days)):
+        raised = update(one).where(column.in_(sorted(keys))).values(version=one.c.version + 1)
+        connection.execute(raised)
 
 
 def _reach(session: Session, promises: Sequence[int]) -> tuple[set[int], set[date]]:
