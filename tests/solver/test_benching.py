@@ -270,13 +270,17 @@ def test_mending_breaks_no_rule_and_never_makes_a_map_dearer(problem: Problem) -
 @settings(max_examples=60, deadline=None)
 @given(areas_of_batches())
 def test_single_trays_always_fit_where_no_more_are_wanted_than_there_are(problem: Problem) -> None:
-    """Interval graphs are perfect: as many colours as intervals at one time are enough."""
+    """Interval graphs are perfect: as many colours as intervals at one time are enough.
+
+    A place short is priced, so it is made dearer here than all blocks could be.
+    """
     stands = tuple(replace(one, tray_places=1) for one in problem.stands)
     at_most = max(
         sum(s.places for s in stands if s.enters <= t < s.leaves + problem.areas[0].gap)
         for t in range(problem.periods)
     )
-    roomy = with_stands(frames(at_most, gap=problem.areas[0].gap, periods=21), *stands)
+    frame = frames(at_most, gap=problem.areas[0].gap, periods=21)
+    roomy = with_stands(replace(frame, short_cost=10**6), *stands)
     assert shortages(roomy, first_map(roomy)) == ()
 
 
