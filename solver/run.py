@@ -259,9 +259,13 @@ def run_linear(
     seed: int = 0,
     gap: float = 0.0,
     hint: Mapping[int, float] | None = None,
+    restarts: bool = True,
     output: bool = False,
 ) -> LinearAnswer:
     """Solves a linear model; `relaxed` drops wholeness and gives prices, `hint` is a start.
+
+    Without `restarts`, and without its feasibility jump, HiGHS proves lot-sizing models of some
+    hundred batches in half the time (measured); other models are better with them.
 
     `interior` solves a relaxation by the barrier method without crossover: much faster on large
     models with dense rows, exact to about a millionth, which the bound allows for.
@@ -274,8 +278,7 @@ def run_linear(
         enable_output=output,
         relative_gap_tolerance=None if relaxed else gap,
     )
-    if engine == Engine.HIGHS and not relaxed:
-        # measured: half the time to a proof on lot-sizing models of some hundred batches
+    if engine == Engine.HIGHS and not restarts:
         parameters.highs.bool_options["mip_allow_restart"] = False
         parameters.highs.bool_options["mip_heuristic_run_feasibility_jump"] = False
     if interior:

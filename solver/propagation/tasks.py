@@ -195,7 +195,7 @@ def price(desk: Desk, crop: int, prices: Prices, seconds: float, whole: bool) ->
     if not whole:
         batches = set(model.batch.values())
         linear.whole = [flag and at in batches for at, flag in enumerate(linear.whole)]
-    answer = run_linear(linear, seconds, gap=1e-5)
+    answer = run_linear(linear, seconds, gap=1e-5, restarts=False)
     floor = Floor(crop, costs, answer.bound - linear.constant)
     return CropBound(floor, answer.optimal, None)
 
@@ -288,10 +288,12 @@ def improve(desk: Desk, change: Change) -> Changed:
         hint = {}
     seconds = change.seconds
     if change.part == Part.TRAYS and not change.hinted:
-        answer = run_linear(linear, 0.75 * seconds, gap=gap, seed=change.seed)
+        answer = run_linear(linear, 0.75 * seconds, gap=gap, seed=change.seed, restarts=False)
         seconds *= 0.25
     if change.part != Part.TRAYS or change.hinted or answer.values is None:
-        answer = run_linear(linear, seconds, gap=gap, hint=hint or None, seed=change.seed)
+        answer = run_linear(
+            linear, seconds, gap=gap, hint=hint or None, seed=change.seed, restarts=False
+        )
     if answer.values is None:
         return Changed(None, False)
     values = _rounded(linear, answer.values)
