@@ -87,6 +87,8 @@ def take_backup(address: str, file: Path) -> Contents:
     """
     if file.exists():
         raise Fault("Backup", "the file must not be there yet", str(file), "choose another name")
+    if not file.resolve().parent.is_dir():
+        raise Fault("Backup", "its folder must exist", str(file), "make the folder or name another")
     unfinished = file.with_name(file.name + ".unfinished")
     unfinished.unlink(missing_ok=True)
     try:

@@ -153,3 +153,10 @@ def test_backup_restore_and_check_at_the_command_line(
     assert restored["digest"] == saved["digest"]
     assert "No fault" in terminal.says("check", "--database", back)
     assert "add --overwrite" in terminal.refuses("restore", file, "--database", back)
+
+
+def test_a_backup_into_a_folder_that_is_not_there_is_one_sentence(
+    db: Database, tmp_path: Path
+) -> None:
+    with pytest.raises(Fault, match="its folder must exist"):
+        take_backup(db.address, tmp_path / "nowhere" / "copy.sqlite")
