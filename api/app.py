@@ -49,12 +49,14 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         await to_thread.run_sync(desk.jobs.open)
-        async with create_task_group() as tasks:
-            tasks.start_soon(_write_down_lapses, desk)
-            yield
-            tasks.cancel_scope.cancel()
-        await to_thread.run_sync(desk.writer.close)
-        await to_thread.run_sync(desk.jobs.close)
+        try:
+            async with create_task_group() as tasks:
+                tasks.start_soon(_write_down_lapses, desk)
+                yield
+                tasks.cancel_scope.cancel()
+        finally:
+            await to_thread.run_sync(desk.writer.close)
+            await to_thread.run_sync(desk.jobs.close)
 
     served: list[BaseRoute] = [
         Route("/graphql", view),

@@ -1,13 +1,25 @@
 """Fixtures that every test may use."""
 
 import shutil
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from nursery.database import Database, migrate, open_database
+from tests.left_running import running_children
 from tests.postgres import drop_database, migrated, new_database, server
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nothing_is_left_running() -> Iterator[None]:
+    """A thread or process that outlives the last test would keep the whole run from ending."""
+    before = running_children()
+    yield
+    threads = [each for each in threading.enumerate() if not each.daemon]
+    assert threads == [threading.main_thread()], "A test left a thread running"
+    assert running_children() <= before, "A test left a process running"
 
 
 @pytest.fixture(scope="session")

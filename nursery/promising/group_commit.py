@@ -74,7 +74,11 @@ class GroupCommit:
                 raise Refused(_busy(len(self._queue)))
             self._queue.append((request, future))
             if self._thread is None:
-                self._thread = threading.Thread(target=self._write, name="nursery-writer")
+                # A daemon: an application that nobody closes must not keep its process from
+                # ending. What was not committed by then was not acknowledged either.
+                self._thread = threading.Thread(
+                    target=self._write, name="nursery-writer", daemon=True
+                )
                 self._thread.start()
             self._changed.notify()
         return future
