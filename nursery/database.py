@@ -32,7 +32,9 @@ import nursery.plan_job
 import nursery.planned
 import nursery.records
 import nursery.seed
+import nursery.shading
 import nursery.stock
+import nursery.travelling
 import nursery.weather
 import nursery.week.recurring
 from nursery.errors import Fault
@@ -185,7 +187,9 @@ _ROW_MODULES = (
     nursery.records,
     nursery.week.recurring,
     nursery.seed,
+    nursery.shading,
     nursery.stock,
+    nursery.travelling,
     nursery.weather,
 )
 """Imported so that every table is known to METADATA before anything is made or migrated."""

@@ -16,6 +16,7 @@ from sqlmodel import Field, SQLModel
 UNSTAMPED = frozenset(
     {
         "absence",
+        "care_card",
         "customer_order",
         "day_entry",
         "fact_stamp",
@@ -31,8 +32,10 @@ UNSTAMPED = frozenset(
         "promise_event",
         "promise_line",
         "recurring_work",
+        "shade_setting",
         "ship_day",
         "task_record",
+        "wrap_trial",
     }
 )
 """Tables whose every change is not stamped.
