@@ -25,7 +25,8 @@ class CarrierService(SQLModel, table=True):
     Weekday masks are seven characters, Monday first, "1111000" = Monday to Thursday.
     Times are the site's own. An order placed after `cut_off`, `cut_off_days_before` open
     days before the pack day, is too late for it. `pack_same_day` says whether parcels are
-    packed on the ship day itself or on the last open day before it.
+    packed on the ship day itself or on the last open day before it. On a hot day its vehicles are
+    `warmer_c` °C warmer inside than the air outside: measured with a logger, 0 until then.
     """
 
     __tablename__ = "carrier_service"
@@ -34,6 +35,7 @@ class CarrierService(SQLModel, table=True):
         check("carrier_service", "delivers", "length(delivers) = 7"),
         check("carrier_service", "cut_off_days", "cut_off_days_before >= 0"),
         check("carrier_service", "price", "price_cents >= 0"),
+        check("carrier_service", "warmer_c", "warmer_c >= 0 AND warmer_c <= 30"),
     )
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True, min_length=1, max_length=60)
@@ -44,6 +46,7 @@ class CarrierService(SQLModel, table=True):
     cut_off_days_before: int = 1
     pack_same_day: bool = True
     price_cents: int = 0
+    warmer_c: float = Field(default=0.0, sa_column_kwargs={"server_default": "0.0"})
 
 
 class Zone(SQLModel, table=True):

@@ -20,6 +20,8 @@ UNSTAMPED = frozenset(
         "customer_order",
         "day_entry",
         "fact_stamp",
+        "forecast_pull",
+        "forecast_source",
         "idempotency_key",
         "lot",
         "material",

@@ -24,6 +24,9 @@ class Site(SQLModel, table=True):
     parts; a place takes `clean_minutes_a_place` to disinfect; growing batches are counted every
     `count_every_days`, for `count_minutes_a_tray`; plugs too many are discounted `discount_days`
     before their last sale.
+
+    A day lies `forecast_error_c` °C from its forecast on the day of issue, and `forecast_drift_c`
+    more for each day ahead (standard deviations; estimates from memory).
     """
 
     __tablename__ = "site"
@@ -50,6 +53,8 @@ class Site(SQLModel, table=True):
         check("site", "count_every_days", "count_every_days >= 1"),
         check("site", "count_minutes_a_tray", "count_minutes_a_tray >= 0"),
         check("site", "discount_days", "discount_days >= 0"),
+        check("site", "forecast_error_c", "forecast_error_c >= 0 AND forecast_error_c <= 20"),
+        check("site", "forecast_drift_c", "forecast_drift_c >= 0 AND forecast_drift_c <= 5"),
     )
     id: int = Field(default=1, primary_key=True)
     name: str = Field(min_length=1, max_length=120)
@@ -83,6 +88,8 @@ class Site(SQLModel, table=True):
     count_every_days: int = Field(default=28, sa_column_kwargs={"server_default": "28"})
     count_minutes_a_tray: float = Field(default=0.5, sa_column_kwargs={"server_default": "0.5"})
     discount_days: int = Field(default=14, sa_column_kwargs={"server_default": "14"})
+    forecast_error_c: float = Field(default=1.2, sa_column_kwargs={"server_default": "1.2"})
+    forecast_drift_c: float = Field(default=0.35, sa_column_kwargs={"server_default": "0.35"})
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()

@@ -68,7 +68,8 @@ class Wrap(SQLModel, table=True):
 class Product(SQLModel, table=True):
     """What the shop sells: n plugs of a crop and grade, with its limits on the way (°C).
 
-    `priority` weighs what is unmet or late of its plugs, beside the crop's own.
+    No forecast may come nearer to a limit than `caution_c` on a day that is promised anew (1 °C,
+    an estimate). `priority` weighs what is unmet or late of its plugs, beside the crop's own.
     """
 
     __tablename__ = "product"
@@ -79,6 +80,7 @@ class Product(SQLModel, table=True):
         check("product", "box", "max_days_in_box >= 1"),
         check("product", "money", "price_cents >= 0 AND minutes >= 0"),
         check("product", "priority", "priority > 0"),
+        check("product", "caution_c", "caution_c >= 0 AND caution_c <= 10"),
     )
     id: int | None = Field(default=None, primary_key=True)
     code: str = Field(unique=True, min_length=1, max_length=40)
@@ -89,6 +91,7 @@ class Product(SQLModel, table=True):
     wrap_id: int | None = Field(default=None, foreign_key="wrap.id")
     heat_limit_c: float = 28.0
     frost_limit_c: float = -3.0
+    caution_c: float = Field(default=1.0, sa_column_kwargs={"server_default": "1.0"})
     max_days_in_box: int = 4
     minutes: float = 1.0
     price_cents: int = 0

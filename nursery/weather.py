@@ -1,11 +1,19 @@
-"""Climate stations: their normals, their observed days and their forecasts."""
+"""Stations: normals, observed days, forecasts and where they come from, days decided by hand."""
 
 from datetime import date, datetime
+from enum import StrEnum
 
 from sqlalchemy import UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from nursery.columns import UtcDateTime, check
+from nursery.columns import Kind, UtcDateTime, check, one_of
+
+
+class Degrees(StrEnum):
+    """In which unit is a temperature given?"""
+
+    CELSIUS = "°C"
+    FAHRENHEIT = "°F"
 
 
 class Station(SQLModel, table=True):
@@ -67,3 +75,74 @@ class Forecast(SQLModel, table=True):
     issued_at: datetime = Field(sa_type=UtcDateTime)
     min_c: float
     max_c: float
+
+
+class ForecastSource(SQLModel, table=True):
+    """Where a station's forecast is fetched, and which field of the answer (JSON) is what.
+
+    Paths are dotted ("days.0.high"). `days_at` leads to a list of objects, one a day, or to one
+    object of parallel lists; "" is the answer itself. `day_field`, `min_field` and `max_field`
+    start there, `issued_at` at the top of the answer; "" takes the time of the answer. Moments
+    without a zone are in `time_zone`, the site's where it is "". `{key}` in the address stands for
+    NURSERY_FORECAST_KEY, which is kept nowhere else.
+    """
+
+    __tablename__ = "forecast_source"
+    __table_args__ = (
+        one_of("forecast_source", "unit", Degrees),
+        check("forecast_source", "address", "length(address) > 0"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    station_id: int = Field(foreign_key="station.id", unique=True)
+    address: str = Field(min_length=1, max_length=500)
+    days_at: str = Field(default="", max_length=120)
+    day_field: str = Field(min_length=1, max_length=120)
+    min_field: str = Field(min_length=1, max_length=120)
+    max_field: str = Field(min_length=1, max_length=120)
+    issued_at: str = Field(default="", max_length=120)
+    unit: Degrees = Field(default=Degrees.CELSIUS, sa_type=Kind(Degrees))
+    time_zone: str = Field(default="", max_length=60)
+
+
+class ForecastPull(SQLModel, table=True):
+    """How did it go when a station's forecast was last fetched? `warning` is "" if all was well."""
+
+    __tablename__ = "forecast_pull"
+    id: int | None = Field(default=None, primary_key=True)
+    station_id: int = Field(foreign_key="station.id", unique=True)
+    tried_at: datetime = Field(sa_type=UtcDateTime)
+    good_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    warning: str = Field(default="", max_length=400)
+
+
+class WayStation(SQLModel, table=True):
+    """A station whose weather parcels to a zone meet on the way, beside those at both ends."""
+
+    __tablename__ = "way_station"
+    __table_args__ = (UniqueConstraint("zone_id", "station_id", name="uq_way_station"),)
+    id: int | None = Field(default=None, primary_key=True)
+    zone_id: int = Field(foreign_key="zone.id", index=True)
+    station_id: int = Field(foreign_key="station.id")
+
+
+class HoldDecision(SQLModel, table=True):
+    """A person opens or closes ship days, whatever forecast and climate say; both days included.
+
+    `place` names a zone or a holiday region, "" is everywhere. It stands until it is withdrawn.
+    """
+
+    __tablename__ = "hold_decision"
+    __table_args__ = (
+        UniqueConstraint("place", "first_day", "decided_at", name="uq_hold_decision"),
+        check("hold_decision", "days", "last_day >= first_day"),
+        check("hold_decision", "name", "length(decided_by) > 0 AND length(reason) > 0"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    place: str = Field(default="", max_length=60)
+    first_day: date
+    last_day: date
+    opens: bool
+    decided_by: str = Field(min_length=1, max_length=60)
+    reason: str = Field(min_length=1, max_length=200)
+    decided_at: datetime = Field(sa_type=UtcDateTime)
+    withdrawn_at: datetime | None = Field(default=None, sa_type=UtcDateTime)

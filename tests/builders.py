@@ -42,6 +42,8 @@ def small_nursery(session: Session, at: date = date(2027, 3, 1), hour: int = 8) 
         station_id=station.id,
         passport_registration="NL-123456789",
         frost_reserve=0.0,
+        forecast_error_c=0.0,
+        forecast_drift_c=0.0,
     )
     session.add(site)
     session.flush()

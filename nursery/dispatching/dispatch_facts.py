@@ -298,11 +298,12 @@ def _waiting(raw: _Raw, judged: _Days) -> Waiting:
     closed: dict[date, tuple[Reason, ...]] = {}
     for day, ways, bare in judged.of(order.zone_id, raw.parcel.limits, window_of(order)):
         soft = _NOT_AGAINST_KEPT if day == kept else _NOT_AGAINST_ANY
-        good = [way for way in ways if all(why.code in soft for why in way.reasons)]
+        good = [way for way in ways if all(_is_soft(why, soft, day == kept) for why in way.reasons)]
         if good:
             services[day] = min(good, key=lambda way: _best(way, service)).lane.service
         else:
-            hard = [why for way in ways for why in way.reasons if why.code not in soft]
+            said = [why for way in ways for why in way.reasons]
+            hard = [why for why in said if not _is_soft(why, soft, day == kept)]
             closed[day] = tuple(dict.fromkeys([*hard, *bare]))
     return Waiting(
         key=raw.key,
@@ -319,6 +320,11 @@ def _waiting(raw: _Raw, judged: _Days) -> Waiting:
         closed=closed,
         fixed=raw.fixed,
     )
+
+
+def _is_soft(why: Reason, soft: frozenset[str], kept: bool) -> bool:
+    """Does this reason not close the day, here or for the promise that has it already?"""
+    return why.code in soft or (kept and why.kept)
 
 
 def _best(way: Way, service: str) -> tuple[bool, date, int, str]:

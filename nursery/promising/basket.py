@@ -67,11 +67,16 @@ NO_CONSENT = Consent()
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What do the most delicate plants of a parcel stand? °C, and days in the box."""
+    """What do the most delicate plants of a parcel stand? °C, and days in the box.
+
+    `caution_c` is the band under the heat limit, and over the frost limit, into which no forecast
+    may come when a day is given anew.
+    """
 
     heat_c: float
     frost_c: float
     days_in_box: int
+    caution_c: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,7 @@ class Parcel:
             heat_c=min(item.limits.heat_c for item in self.items),
             frost_c=max(item.limits.frost_c for item in self.items),
             days_in_box=min(item.limits.days_in_box for item in self.items),
+            caution_c=max(item.limits.caution_c for item in self.items),
         )
 
     @property
@@ -178,6 +184,13 @@ def items_of(session: Session, wanted: Sequence[tuple[Product, int]]) -> tuple[I
     )
 
 
+def limits_of(product: Product) -> Limits:
+    """What do this product's plants stand?"""
+    return Limits(
+        product.heat_limit_c, product.frost_limit_c, product.max_days_in_box, product.caution_c
+    )
+
+
 def _item(product: Product, quantity: int, pool_id: int | None) -> Item:
     if pool_id is None or product.id is None:
         message = f"{product.code}: there is no stock of its crop and grade {product.grade} yet"
@@ -188,7 +201,7 @@ def _item(product: Product, quantity: int, pool_id: int | None) -> Item:
         code=product.code,
         quantity=quantity,
         plugs=quantity * product.plugs,
-        limits=Limits(product.heat_limit_c, product.frost_limit_c, product.max_days_in_box),
+        limits=limits_of(product),
         pack_minutes=product.minutes + (product.wrap.minutes if product.wrap else 0.0),
     )
 

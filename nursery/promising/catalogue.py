@@ -18,8 +18,8 @@ from nursery.promising.basket import (
     Basket,
     Destination,
     Item,
-    Limits,
     Parcel,
+    limits_of,
     parcel_for,
     parcel_of,
     plain,
@@ -120,7 +120,7 @@ def _one(row: Product, product_id: int, pool_id: int) -> Item:
         code=row.code,
         quantity=1,
         plugs=row.plugs,
-        limits=Limits(row.heat_limit_c, row.frost_limit_c, row.max_days_in_box),
+        limits=limits_of(row),
         pack_minutes=row.minutes + (row.wrap.minutes if row.wrap else 0.0),
     )
 

@@ -20,6 +20,7 @@ from nursery.calendars import Closure as ClosedDays
 from nursery.carrier import CarrierService, ClosedAt, Closure, Transit, Zone
 from nursery.database import site
 from nursery.growing_area import Site
+from nursery.weather import WayStation
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,8 @@ class Lane:
 
     `origin` says when it collects, `shed` when the nursery packs, `destination` when it delivers;
     `transit` is (delivery days J+n, share of parcels), ascending. `stations` are the climate
-    stations at both ends, `without_weather` names the ends that have none.
+    stations at both ends and on the way, `without_weather` names the ends that have none, and
+    `region` is the zone's holiday region. On hot days the vehicles are `warmer_c` °C warmer inside.
     """
 
     service_id: int
@@ -44,6 +46,8 @@ class Lane:
     pack_same_day: bool
     stations: frozenset[int]
     without_weather: tuple[str, ...] = ()
+    region: str = ""
+    warmer_c: float = 0.0
 
     def leg(self, day: date) -> Leg:
         """What would leaving on this day mean? Raises Fault where no calendar can tell."""
@@ -88,11 +92,12 @@ def read_lanes(session: Session, zone_ids: Sequence[int]) -> dict[int, tuple[Lan
     services = session.exec(select(CarrierService).order_by(col(CarrierService.name))).all()
     zones = session.exec(select(Zone).where(col(Zone.id).in_(zone_ids))).all()
     transit = _transit(session, zone_ids)
+    way = _way_stations(session, zone_ids)
     found: dict[int, tuple[Lane, ...]] = {}
     for zone in zones:
         assert zone.id is not None
         found[zone.id] = tuple(
-            _lane(here, service, zone, closures, transit[service.id or 0, zone.id])
+            _lane(here, service, zone, closures, transit[service.id or 0, zone.id], way)
             for service in services
             if (service.id or 0, zone.id) in transit
         )
@@ -114,12 +119,21 @@ def _transit(
     return found
 
 
+def _way_stations(session: Session, zone_ids: Sequence[int]) -> dict[int, frozenset[int]]:
+    """Whose weather do parcels to each zone meet on the way, beside that at both ends?"""
+    found: dict[int, frozenset[int]] = {}
+    for row in session.exec(select(WayStation).where(col(WayStation.zone_id).in_(zone_ids))):
+        found[row.zone_id] = found.get(row.zone_id, frozenset()) | {row.station_id}
+    return found
+
+
 def _lane(
     here: Site,
     service: CarrierService,
     zone: Zone,
     closures: Sequence[Closure],
     transit: tuple[tuple[int, float], ...],
+    way: Mapping[int, frozenset[int]],
 ) -> Lane:
     assert service.id is not None and zone.id is not None
     collects, delivers = _mask(service.collects), _mask(service.delivers)
@@ -141,8 +155,11 @@ def _lane(
         transit=transit,
         cut_off=CutOff(service.cut_off, service.cut_off_days_before, here.time_zone),
         pack_same_day=service.pack_same_day,
-        stations=frozenset(one for one in stations.values() if one is not None),
+        stations=frozenset(one for one in stations.values() if one is not None)
+        | way.get(zone.id, frozenset()),
         without_weather=tuple(place for place, one in stations.items() if one is None),
+        region=zone.holiday_region,
+        warmer_c=service.warmer_c,
     )
 
 

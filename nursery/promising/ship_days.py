@@ -5,8 +5,8 @@ late in a week is nowhere written down: closed days at the destination count as 
 
 How sure a way is: the share of parcels that arrive by `arrives_until` (the transit table of service
 and zone), times the chance of no heat hold and no frost hold from the ship day to the day after
-that, at origin and destination. The two are taken as independent. A day is open only if each hold
-keeps to the site's risk and the product reaches the site's floor; the safety of lots that still
+that, at origin, on the way and at the destination. The two are taken as independent. A day is open
+only if each hold keeps to the site's risk and the product reaches the site's floor; the safety of lots that still
 grow, which has its own setting, is multiplied in by `promising.quote`.
 """
 
@@ -24,9 +24,11 @@ from nursery.errors import Fault
 from nursery.order import ShipDay
 from nursery.promising.basket import ANY_DAY, Limits, Window
 from nursery.promising.facts import Facts, Moment, facts_of
-from nursery.promising.holds import Outlook, read_outlook
+from nursery.promising.hold_words import told_of_hold
+from nursery.promising.holds import ForecastError, Holding, Outlook, read_outlook
 from nursery.promising.lanes import Lane, Leg, read_lanes
 from nursery.promising.minutes_taken import minutes_taken
+from nursery.weather_in.decisions import Decision, standing_decisions
 
 _BEYOND = 45
 """Days past the last ship day for which the weather is read: a parcel is still under way then."""
@@ -39,13 +41,15 @@ class Reason:
     """Why may nothing leave on this day? `code` is stable for programs, `text` for people.
 
     Codes: `past`, `origin_closed`, `cut_off`, `no_calendar`, `no_transit`, `days_in_box`, `heat`,
-    `frost`, `uncertain`, `packing_full`, `no_plugs`, `window`, `horizon`. `service` is "" when it
-    holds for every service.
+    `frost`, `by_hand` (a person closed it), `uncertain`, `packing_full`, `no_plugs`, `window`,
+    `horizon`. `service` is "" when it holds for every service. `kept` says that a promise which
+    has the day already keeps it: too warm to be given anew, not warm enough to be moved.
     """
 
     code: str
     text: str
     service: str = ""
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +100,7 @@ class Rules:
     hold_risk: float
     lanes: Mapping[int, tuple[Lane, ...]]
     outlook: Outlook
+    decisions: tuple[Decision, ...]
     room: Mapping[date, int]
     usual_room: int
     taken: Mapping[date, int]
@@ -112,9 +117,12 @@ class Rules:
         lanes = [lane for each in self.lanes.values() for lane in each]
         blind = sorted({place for lane in lanes for place in lane.without_weather})
         dry = sorted(one.name for one in self.outlook.stations.values() if one.normals is None)
+        said = [each.text for each in self.decisions if each.last_day >= self.today]
         return tuple(
             [f"{place} has no climate station: a person must judge its weather" for place in blind]
             + [f"Station {name} has no normals: only its forecast is judged" for name in dry]
+            + self.outlook.without_forecast()
+            + said
         )
 
     def room_left(self, day: date) -> int:
@@ -190,7 +198,12 @@ def _arrival(rules: Rules, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, l
 
 def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
     arrives_until = leg.chances[until][0]
-    heat, frost = rules.outlook.holds(lane.stations, limits, leg.ship_on, arrives_until)
+    if _decided(rules, lane, leg.ship_on) is None:
+        heat, frost = rules.outlook.holds(
+            lane.stations, limits, leg.ship_on, arrives_until, lane.warmer_c
+        )
+    else:
+        heat = frost = 0.0  # a person has judged the weather
     return Way(
         lane=lane,
         leg=leg,
@@ -225,46 +238,30 @@ def _too_long(way: Way, limits: Limits) -> list[Reason]:
 
 
 def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
-    """Is there a heat hold or a frost hold? Forecast, or too likely by the climate."""
-    lane, first, last = way.lane, way.leg.ship_on, way.arrives_until + timedelta(days=1)
-    reasons = []
-    if way.heat_chance > rules.hold_risk:
-        text = _forecast_hot(rules, way, last, limits.heat_c) or (
-            f"{way.heat_chance:.1%} chance of {limits.heat_c:g} °C or more from {first} to {last}"
-        )
-        reasons.append(Reason("heat", text, lane.service))
-    if way.frost_chance > rules.hold_risk:
-        text = _forecast_cold(rules, way, last, limits.frost_c) or (
-            f"{way.frost_chance:.1%} chance of {limits.frost_c:g} °C or less from {first} to {last}"
-        )
-        reasons.append(Reason("frost", text, lane.service))
-    return reasons
+    """Is there a heat hold or a frost hold, or has a person decided the day?"""
+    lane, ship_on = way.lane, way.leg.ship_on
+    decided = _decided(rules, lane, ship_on)
+    if decided is not None:
+        return [] if decided.opens else [Reason("by_hand", decided.text, lane.service)]
+    to_packing = (way.leg.pack_on - rules.today).days
+    heat, frost = rules.outlook.weigh(
+        lane.stations, limits, ship_on, way.arrives_until, lane.warmer_c
+    )
+
+    def reason(code: str, holding: Holding) -> list[Reason]:
+        if not holding.closes(rules.hold_risk):
+            return []
+        last = way.arrives_until + timedelta(days=1)
+        text = told_of_hold(rules.outlook, lane, limits, holding, ship_on, last, code == "heat")
+        kept = not holding.moves(rules.hold_risk, to_packing)
+        return [Reason(code, text, lane.service, kept)]
+
+    return [*reason("heat", heat), *reason("frost", frost)]
 
 
-def _forecast_hot(rules: Rules, way: Way, last: date, limit: float) -> str | None:
-    said = [(high, name, day) for name, _, high, day in _said(rules, way, last) if high >= limit]
-    if not said:
-        return None
-    high, name, day = max(said)
-    return f"{high:g} °C forecast at {name} on {day}, its plants stand less than {limit:g} °C"
-
-
-def _forecast_cold(rules: Rules, way: Way, last: date, limit: float) -> str | None:
-    said = [(low, name, day) for name, low, _, day in _said(rules, way, last) if low <= limit]
-    if not said:
-        return None
-    low, name, day = min(said)
-    return f"{low:g} °C forecast at {name} on {day}, its plants stand more than {limit:g} °C"
-
-
-def _said(rules: Rules, way: Way, last: date) -> list[tuple[str, float, float, date]]:
-    first = way.leg.ship_on
-    days = [first + timedelta(days=i) for i in range((last - first).days + 1)]
-    return [
-        (name, low, high, day)
-        for day in days
-        for name, low, high in rules.outlook.said(way.lane.stations, day)
-    ]
+def _decided(rules: Rules, lane: Lane, ship_on: date) -> Decision | None:
+    """What has a person decided for this ship day to this zone? The latest decision counts."""
+    return next((one for one in rules.decisions if one.covers(lane, ship_on)), None)
 
 
 def _no_transit(lane: Lane) -> Reason:
@@ -345,6 +342,7 @@ def _standing_rules(
     lanes = read_lanes(session, zones)
     stations = {one for each in lanes.values() for lane in each for one in lane.stations}
     shelf = timedelta(hours=here.forecast_shelf_hours)
+    error = ForecastError(here.forecast_error_c, here.forecast_drift_c)
     span = (max(last_day or horizon, horizon) - today).days + _BEYOND
     days = select(col(ShipDay.day), col(ShipDay.minutes)).where(col(ShipDay.day) >= today)
     return Rules(
@@ -354,7 +352,8 @@ def _standing_rules(
         floor=here.confidence_floor,
         hold_risk=here.hold_risk,
         lanes=lanes,
-        outlook=read_outlook(session, stations, today, span, moment.at, shelf),
+        outlook=read_outlook(session, stations, today, span, moment.at, shelf, error),
+        decisions=standing_decisions(session, today),
         room={day: minutes for day, minutes in session.exec(days) if minutes is not None},
         usual_room=here.packing_minutes_a_day,
         taken={},
