@@ -9,6 +9,12 @@ from nursery.columns import Kind, check, one_of
 from nursery.crop import AreaKind
 from nursery.weather import Station
 
+WORKING_DAYS = (
+    "length(working_days) = 7 AND working_days <> '0000000'"
+    " AND replace(replace(working_days, '0', ''), '1', '') = ''"
+)
+"""Seven 0s and 1s, of which at least one 1."""
+
 
 class Site(SQLModel, table=True):
     """The nursery itself: one row. A group of nurseries keeps one database each.
@@ -23,7 +29,8 @@ class Site(SQLModel, table=True):
     `two_person_trays` are carried by two; a task longer than `longest_task_minutes` is cut into
     parts; a place takes `clean_minutes_a_place` to disinfect; growing batches are counted every
     `count_every_days`, for `count_minutes_a_tray`; plugs too many are discounted `discount_days`
-    before their last sale.
+    before their last sale. `working_days` are the weekdays on which people work (Monday first,
+    1 = worked); public holidays are free besides.
 
     A day lies `forecast_error_c` °C from its forecast on the day of issue, and `forecast_drift_c`
     more for each day ahead (standard deviations; estimates from memory).
@@ -53,6 +60,7 @@ class Site(SQLModel, table=True):
         check("site", "count_every_days", "count_every_days >= 1"),
         check("site", "count_minutes_a_tray", "count_minutes_a_tray >= 0"),
         check("site", "discount_days", "discount_days >= 0"),
+        check("site", "working_days", WORKING_DAYS),
         check("site", "forecast_error_c", "forecast_error_c >= 0 AND forecast_error_c <= 20"),
         check("site", "forecast_drift_c", "forecast_drift_c >= 0 AND forecast_drift_c <= 5"),
     )
@@ -88,6 +96,9 @@ class Site(SQLModel, table=True):
     count_every_days: int = Field(default=28, sa_column_kwargs={"server_default": "28"})
     count_minutes_a_tray: float = Field(default=0.5, sa_column_kwargs={"server_default": "0.5"})
     discount_days: int = Field(default=14, sa_column_kwargs={"server_default": "14"})
+    working_days: str = Field(
+        default="1111100", max_length=7, sa_column_kwargs={"server_default": "1111100"}
+    )
     forecast_error_c: float = Field(default=1.2, sa_column_kwargs={"server_default": "1.2"})
     forecast_drift_c: float = Field(default=0.35, sa_column_kwargs={"server_default": "0.35"})
     promise_planned_starts: bool = False

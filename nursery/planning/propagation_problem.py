@@ -40,7 +40,6 @@ from statistics import median
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
-from nursery.calendars import public_holidays
 from nursery.clocks import NEVER
 from nursery.crop import AreaKind, Crop, Protocol, Stage
 from nursery.database import site, today
@@ -65,6 +64,7 @@ from nursery.planning.priorities import priorities
 from nursery.planning.wanted import CropBook, Leftover, crop_books
 from nursery.week.recurring import listed_work, usual_work, week_minutes
 from nursery.weeks import Horizon, Week
+from nursery.working_days import days_a_week, working_days
 from nursery.yields import Survival, safe_plugs
 from solver.propagation import Crop as PlannedCrop
 from solver.propagation import Mother, Problem
@@ -72,7 +72,6 @@ from solver.propagation import Protocol as PlannedProtocol
 from solver.propagation import Stage as PlannedStage
 
 _LET_PASS = 0.1
-_WORKING_DAYS = 5
 _CENT = 100
 
 
@@ -401,13 +400,13 @@ def _minutes(at: _Build) -> tuple[tuple[int, ...], tuple[int, ...]]:
             "week sheet and are not taken off the hours; list yours in Recurring work"
         )
     for week in at.horizon.all_weeks():
-        days = _working_days(at.here.holiday_region, week)
+        days = working_days(at.here, week)
         shares = {
             p.id: sum(
                 not any(a.first_day <= day <= a.last_day for a in away.get(p.id or 0, ()))
                 for day in days
             )
-            / _WORKING_DAYS
+            / days_a_week(at.here)
             for p in persons
         }
         left = int(sum(p.minutes_a_week * shares[p.id] for p in persons))
@@ -416,12 +415,6 @@ def _minutes(at: _Build) -> tuple[tuple[int, ...], tuple[int, ...]]:
         regular.append(max(0, left))
         overtime.append(max(0, more + min(0, left)))
     return tuple(regular), tuple(overtime)
-
-
-def _working_days(region: str, week: Week) -> list[date]:
-    return [
-        day for day in week.days()[:_WORKING_DAYS] if day not in public_holidays(region, day.year)
-    ]
 
 
 def _mothers(at: _Build) -> tuple[Mother, ...]:

@@ -27,7 +27,6 @@ import numpy as np
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
-from nursery.calendars import public_holidays
 from nursery.clocks import EXPECTED, NEVER
 from nursery.crop import Protocol, Stage, StageKind, TrayFormat
 from nursery.database import now, site, today
@@ -43,6 +42,7 @@ from nursery.planning.propagation_problem import batch_trays
 from nursery.planning.wanted import ON_THE_WAY_DAYS
 from nursery.promising.supply import holding
 from nursery.weeks import Horizon, Week
+from nursery.working_days import working_day_before
 
 BUNDLES_A_PARCEL = 2.0
 ASSUMED_LEAD_DAYS = 14
@@ -231,7 +231,7 @@ def _called(
     order_by = None
     if short is not None and in_stock is not None:
         there = max(horizon.week(short).monday(), day)
-        order_by = working_day(session, there - timedelta(days=lead_days))
+        order_by = working_day_before(site(session), there - timedelta(days=lead_days))
     missing = max(0.0, sum(used) - free) if short is not None else 0.0
     return CallOff(
         name=name,
@@ -250,14 +250,6 @@ def _called(
         late=order_by is not None and order_by < day,
         assumed=assumed,
     )
-
-
-def working_day(session: Session, day: date) -> date:
-    """Which is the last working day that is not after this one, where the nursery is?"""
-    region = site(session).holiday_region
-    while day.weekday() > 4 or day in public_holidays(region, day.year):
-        day -= timedelta(days=1)
-    return day
 
 
 def _needs(session: Session, horizon: Horizon, day: date) -> _Needs:

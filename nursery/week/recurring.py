@@ -14,8 +14,11 @@ from datetime import date
 
 from sqlmodel import Field, Session, SQLModel, col, select
 
+from nursery.calendars import public_holidays
 from nursery.columns import check
+from nursery.growing_area import Site
 from nursery.weeks import Week
+from nursery.working_days import working_days
 
 NO_SOURCE = "common practice, no source"
 
@@ -89,13 +92,16 @@ def usual_work() -> tuple[RecurringWork, ...]:
     )  # fmt: skip
 
 
-def rounds(session: Session, week: Week, closed: frozenset[date] = frozenset()) -> list[Round]:
+def rounds(session: Session, week: Week, here: Site) -> list[Round]:
     """Which recurring work falls on which day of this week? In order of day and name.
 
-    The listed rows, else the usual ones, marked as assumed. Work of a `closed` day (a public
-    holiday, say) falls on the next open day of the week, else the last open one before, except
-    what is done daily (six days a week or more): plants drink on holidays too.
+    The listed rows, else the usual ones, marked as assumed. Work of a public holiday falls on the
+    next working day of the week, else the last one before, except what is done daily (six days a
+    week or more): plants drink on holidays too.
     """
+    free = frozenset(
+        day for day in week.days() if day in public_holidays(here.holiday_region, day.year)
+    )
     listed = listed_work(session)
     assumed = "" if listed else NO_SOURCE
     found = []
@@ -103,7 +109,7 @@ def rounds(session: Session, week: Week, closed: frozenset[date] = frozenset()) 
         if not row.covers(week.number) or row.minutes <= 0:
             continue
         minutes = math.ceil(row.minutes)
-        for day in _days(row.days, week, closed):
+        for day in _days(row.days, week, free, working_days(here, week)):
             found.append(Round(row.name, row.place, day, minutes, row.persons, row.skill, assumed))
     return sorted(found, key=lambda one: (one.day, one.name))
 
@@ -124,17 +130,16 @@ def week_minutes(rows: list[RecurringWork], week: Week) -> int:
     )
 
 
-def _days(mask: str, week: Week, closed: frozenset[date]) -> list[date]:
+def _days(mask: str, week: Week, free: frozenset[date], worked: tuple[date, ...]) -> list[date]:
     days = week.days()
     wanted = [day for day, on in zip(days, mask, strict=True) if on == "1"]
     if len(wanted) >= 6:
         return wanted
-    open_days = [day for day in days[:5] if day not in closed]
     moved: list[date] = []
     for day in wanted:
-        if day in closed and open_days:
-            later = [one for one in open_days if one > day and one not in moved]
-            day = later[0] if later else open_days[-1]
+        if day in free and worked:
+            later = [one for one in worked if one > day and one not in moved]
+            day = later[0] if later else worked[-1]
         if day not in moved:
             moved.append(day)
     return moved

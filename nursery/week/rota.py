@@ -14,7 +14,6 @@ from datetime import date, timedelta
 
 from sqlmodel import Session, col, select
 
-from nursery.calendars import public_holidays
 from nursery.database import now, site, today
 from nursery.errors import Fault
 from nursery.growing_area import Absence, Person, Site
@@ -23,14 +22,13 @@ from nursery.weather import Forecast
 from nursery.week.rota_tasks import HEAVY, Held, Work, works_of
 from nursery.week.week_sheet import WeekSheet, week_sheet
 from nursery.weeks import Week
+from nursery.working_days import days_a_week, why_off, working_days, works_on
 from solver.rota import Person as Worker
 from solver.rota import Plan, Problem, Task, hours, solve, undone
 from solver.run import Limits
 
 SECONDS = 10.0
 """How long a rota may be bettered; most weeks take a second."""
-
-_WORKING_DAYS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +104,8 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     sheet, found = week_sheet(session, week), bench_map(session, week)
     workers = people_in(session, week)
     first = (day - week.monday()).days if week == Week.of(day) else 0
-    working = _working_days(session, week)
     here, several = site(session), len(workers) > 1
+    working = [day.weekday() for day in working_days(here, week)]
     works, held = works_of(sheet.tasks, sheet.rounds, found, first, working, several, here)
     hot, until = hot_days(session, week)
     problem = Problem(
@@ -119,7 +117,7 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     )
     outcome = solve(problem, limits or Limits(SECONDS, threads=1))
     plan = outcome.found()
-    return _rota_of(sheet, found, problem, plan, works, held, hot, until, cautions(here))
+    return _rota_of(sheet, found, problem, plan, works, held, hot, until, here)
 
 
 def cautions(here: Site) -> tuple[str, ...]:
@@ -136,27 +134,27 @@ def cautions(here: Site) -> tuple[str, ...]:
 def people_in(session: Session, week: Week) -> tuple[Worker, ...]:
     """Who is in for how many minutes on each day of this week?
 
-    A fifth of the week's minutes on each working day (Monday to Friday, no public holiday) on which
-    they are not away; of the overtime as many fifths.
+    An equal part of the week's minutes on each of the site's working days (none on a public
+    holiday) on which they are not away; of the overtime as many parts.
     """
-    region = site(session).holiday_region
+    here = site(session)
+    days = days_a_week(here)
     away: dict[int, list[Absence]] = {}
     for absence in session.exec(select(Absence)).all():
         away.setdefault(absence.person_id, []).append(absence)
     found = []
     for person in session.exec(select(Person).order_by(col(Person.name))).all():
         there = [
-            n < _WORKING_DAYS
-            and day not in public_holidays(region, day.year)
+            works_on(here, day)
             and not any(a.first_day <= day <= a.last_day for a in away.get(person.id or 0, ()))
-            for n, day in enumerate(week.days())
+            for day in week.days()
         ]
-        a_day = person.minutes_a_week // _WORKING_DAYS
+        a_day = person.minutes_a_week // days
         found.append(
             Worker(
                 key=person.name,
                 minutes=tuple(a_day if one else 0 for one in there),
-                overtime=person.overtime_minutes * sum(there) // _WORKING_DAYS,
+                overtime=person.overtime_minutes * sum(there) // days,
                 skills=tuple(word for word in re.split(r"[,;/]\s*|\s+", person.skills) if word),
             )
         )
@@ -178,13 +176,6 @@ def hot_days(session: Session, week: Week) -> tuple[tuple[date, ...], date | Non
     latest = {row.day: row.max_c for row in rows}
     hot = tuple(day for day in week.days() if latest.get(day, -100.0) >= here.hot_day_c)
     return hot, max(latest, default=None)
-
-
-def _working_days(session: Session, week: Week) -> list[int]:
-    """Which days, Monday being 0, are working days: Monday to Friday, no public holiday?"""
-    region = site(session).holiday_region
-    days = list(enumerate(week.days()))[:_WORKING_DAYS]
-    return [n for n, day in days if day not in public_holidays(region, day.year)]
 
 
 def _task(work: Work) -> Task:
@@ -209,7 +200,7 @@ def _rota_of(
     held: Sequence[Held],
     hot: tuple[date, ...],
     until: date | None,
-    cautions: tuple[str, ...],
+    here: Site,
 ) -> Rota:
     days = found.days
     by_key = {work.key: work for work in works}
@@ -230,21 +221,26 @@ def _rota_of(
             )
             for row in hours(problem, plan)
         ),
-        undone=tuple((by_key[key], _why(by_key[key], why, days)) for key, why in left.items()),
+        undone=tuple(
+            (by_key[key], _why(by_key[key], why, days, here)) for key, why in left.items()
+        ),
         held=tuple(held),
         hot=hot,
         forecast_until=until,
-        cautions=cautions,
+        cautions=cautions(here),
         cost=plan.cost or 0,
         bound=plan.bound or 0,
     )
 
 
-def _why(work: Work, why: str, days: Sequence[date]) -> str:
+def _why(work: Work, why: str, days: Sequence[date], here: Site) -> str:
     if f"'{HEAVY}'" in why:
         return f"every day left is forecast hot, and {work.trays} trays are heavy: a person decides"
     if work.recurring and "nobody is in" in why:
-        return f"nobody is in on {days[work.earliest]:%A}: agree who comes"
+        day = days[work.earliest]
+        off = why_off(here, day)
+        free = f" ({off})" if off else ""
+        return f"nobody is in on {day:%A %d %B}{free}: agree who comes"
     return why
 
 

@@ -30,9 +30,9 @@ from nursery.shed.veto import unsigned
 from nursery.stock import Lot
 from nursery.weather import Forecast, Station
 from nursery.week.glut import glut_advice
-from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off, working_day
-from nursery.week.week_sheet import last_working_day
+from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off
 from nursery.weeks import Horizon, Week
+from nursery.working_days import last_working_day, working_day_before
 
 LATE_DAYS = 7
 """A batch that is further behind than the week sheet's own week is late."""
@@ -218,7 +218,7 @@ def _late(session: Session, day: date) -> Iterator[_Found]:
             f"ended; by now '{expected}' is expected",
             "look at the plugs: move it on or set it aside if it is only not written down, else "
             "count it and plan again",
-            max(day, last_working_day(session, Week.of(day))),
+            max(day, last_working_day(site(session), Week.of(day))),
         )
 
 
@@ -282,7 +282,7 @@ def _counts(session: Session, day: date) -> Iterator[_Found]:
                 f"batch {batch.code}",
                 f"{ever}; a full count was due on {due}",
                 "count it: what is promised of it rests on old numbers",
-                max(day, last_working_day(session, Week.of(day))),
+                max(day, last_working_day(site(session), Week.of(day))),
             )
 
 
@@ -299,7 +299,7 @@ def _mothers(session: Session, day: date) -> Iterator[_Found]:
                 f"{block.plants} plants are left, {block.reserve} of them the reserve: {free} may "
                 "be cut",
                 "leave the reserve alone; raise or buy young plants for a new block",
-                last_working_day(session, Week.of(day)),
+                last_working_day(site(session), Week.of(day)),
             )
     horizon = Horizon(Week.of(day), RENEWAL_WEEKS)
     for renewal in renewals(session, horizon, day):
@@ -334,7 +334,7 @@ def _not_listed(session: Session, line: CallOff, day: date) -> Iterator[_Found]:
     """A material that the plan, the batches or the orders use, and that no sheet knows."""
     first = next(n for n, used in enumerate(line.used) if used)
     needed = (Week.parse(line.first_week) + first).monday()
-    latest = working_day(session, needed - timedelta(days=ASSUMED_LEAD_DAYS))
+    latest = working_day_before(site(session), needed - timedelta(days=ASSUMED_LEAD_DAYS))
     if latest <= day + timedelta(days=ORDER_DAYS):
         yield _Found(
             WarningKind.MATERIAL,

@@ -17,7 +17,6 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Count
-from nursery.calendars import public_holidays
 from nursery.clocks import EXPECTED, NEVER
 from nursery.crop import Protocol, Stage, StageKind
 from nursery.database import site, today
@@ -44,6 +43,7 @@ from nursery.stock import Lot
 from nursery.week.glut import GlutAdvice, glut_advice
 from nursery.week.recurring import Round, rounds
 from nursery.weeks import Week
+from nursery.working_days import last_working_day
 
 
 class TaskKind(StrEnum):
@@ -123,7 +123,7 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
     """
     day = today(session)
     here, this_week = site(session), week == Week.of(day)
-    last_day = last_working_day(session, week)
+    last_day = last_working_day(here, week)
     growing = growing_batches(session)
     air = air_of(session, day)
     tasks: list[Task] = [*_starts(session, week, last_day)]
@@ -134,24 +134,13 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
     tasks.extend(_gap_ups(session, growing, week, this_week, last_day))
     plan = accepted_plan(session)
     tasks.sort(key=lambda task: (task.latest, list(TaskKind).index(task.kind), task.batch))
-    closed = frozenset(d for d in week.days() if d in public_holidays(here.holiday_region, d.year))
     return WeekSheet(
         str(week),
         plan.version if plan is not None else None,
         tuple(_keyed(session, tasks)),
-        tuple(rounds(session, week, closed)),
+        tuple(rounds(session, week, here)),
         tuple(glut_advice(session, day, air)) if this_week else (),
     )
-
-
-def last_working_day(session: Session, week: Week) -> date:
-    """Which is the last day of the week, Monday to Friday, that is no public holiday here?
-
-    Monday where there is none.
-    """
-    region = site(session).holiday_region
-    open_days = [d for d in week.days()[:5] if d not in public_holidays(region, d.year)]
-    return open_days[-1] if open_days else week.monday()
 
 
 def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:

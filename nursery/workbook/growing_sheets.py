@@ -86,6 +86,8 @@ SITE = Sheet(
         _c("Count every", "count_every_days", 28, unit="days", low=1, high=3660),
         _c("Counting", "count_minutes_a_tray", 0.5, unit="minutes a tray", low=0, high=1440),
         _c("Discount", "discount_days", 14, unit="days before the last sale", low=0, high=3660),
+        _c("Working days", "working_days", "1111100",
+           help="Monday first, 1 = people work then; public holidays are free besides"),
         _c("Promise planned starts", "promise_planned_starts", False,
            help="yes: starts that are only planned may be promised on as pre-orders"),
     ),

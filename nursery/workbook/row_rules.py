@@ -267,6 +267,7 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
         _currency,
         _by("Time zone", time_zone),
         _by("Holiday region", Region.parse),
+        _by("Working days", _mask),
     ),
     "Normals": (_order("Minimum", "Maximum", "maximum below minimum", "correct one of them"),),
     "Weather": (_order("Minimum", "Maximum", "maximum below minimum", "correct one of them"),),

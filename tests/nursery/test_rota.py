@@ -22,6 +22,7 @@ from nursery.week.recurring import RecurringWork
 from nursery.week.rota import Rota, hot_days, people_in, rota
 from nursery.week.rota_tasks import Work
 from nursery.week.week_sheet import week_sheet
+from nursery.weeks import Week
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 from tests.nursery.test_bench_map import on_bench
 from tests.nursery.test_week_sheet import CALTHA, MONDAY, THIS_WEEK, accepted
@@ -70,8 +71,8 @@ def test_every_open_line_of_the_week_sheet_is_given_out_or_told(db: Database) ->
     rounds = [work.what for work in (w for _, _, w in given(found)) if work.recurring]
     assert "pest walk: slugs" in rounds and rounds.count("watering") == 5
     assert {(w.what, why) for w, why in found.undone} == {
-        ("watering", "nobody is in on Saturday: agree who comes"),
-        ("watering", "nobody is in on Sunday: agree who comes"),
+        ("watering", "nobody is in on Saturday 06 March (no working day here): agree who comes"),
+        ("watering", "nobody is in on Sunday 07 March (no working day here): agree who comes"),
     }
 
 
@@ -215,6 +216,27 @@ def test_a_fifth_of_the_hours_falls_on_each_working_day_that_a_person_is_in(db: 
     assert worker.minutes == (456, 0, 456, 456, 0, 0, 0)
     assert worker.overtime == 300 * 3 // 5
     assert worker.skills == ("knife", "sowing")
+
+
+def test_where_saturdays_are_worked_and_mondays_are_not_the_rota_is_on_those_days(
+    db: Database,
+) -> None:
+    """Easter Monday 2027-03-29."""
+    with db.writing() as session:
+        small_nursery(session).working_days = "0011110"
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 5)
+        (worker,) = people_in(session, THIS_WEEK)
+        found = rota(session, THIS_WEEK)
+        easter = rota(session, Week(2027, 13))
+    assert worker.minutes == (0, 0, 570, 570, 570, 570, 0)
+    days = {sheet.day.weekday() for sheet in found.sheets}
+    assert days <= {2, 3, 4, 5} and 5 in days  # the watering of Saturday, at least
+    told = [why for work, why in easter.undone if work.what == "watering"]
+    assert told == [
+        "nobody is in on Monday 29 March (Easter Monday): agree who comes",
+        "nobody is in on Tuesday 30 March (no working day here): agree who comes",
+        "nobody is in on Sunday 04 April (no working day here): agree who comes",
+    ]
 
 
 def test_hours_are_levelled_over_the_people_who_are_in(db: Database) -> None:

@@ -14,11 +14,12 @@ from nursery.database import Database, site
 from nursery.material import Material, MaterialKind, UsedFor
 from nursery.order import Wrap
 from nursery.planned import PlannedStart
-from nursery.week.materials import CallOff, call_off, cell_cm3, working_day
+from nursery.week.materials import CallOff, call_off, cell_cm3
 from nursery.week.recurring import RecurringWork, rounds, usual_work, week_minutes
 from nursery.week.warnings import WarningKind, warnings
 from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
+from nursery.working_days import working_day_before
 from tests.builders import accepted_plan, crop_named, open_order, product_of, small_nursery
 from tests.nursery.test_propagation_service import promise
 from tests.nursery.test_trade_rules_plan import (
@@ -87,9 +88,12 @@ def test_an_order_day_falls_on_a_working_day(db: Database) -> None:
     """Easter Monday 2027-03-29; Good Friday is worked in the Netherlands."""
     with db.writing() as session:
         small_nursery(session, MONDAY)
-        assert working_day(session, date(2027, 3, 29)) == date(2027, 3, 26)
-        assert working_day(session, date(2027, 3, 7)) == date(2027, 3, 5)
-        assert working_day(session, date(2027, 3, 4)) == date(2027, 3, 4)
+        here = site(session)
+        assert working_day_before(here, date(2027, 3, 29)) == date(2027, 3, 26)
+        assert working_day_before(here, date(2027, 3, 7)) == date(2027, 3, 5)
+        assert working_day_before(here, date(2027, 3, 4)) == date(2027, 3, 4)
+        here.working_days = "1010000"
+        assert working_day_before(here, date(2027, 3, 30)) == date(2027, 3, 24)
 
 
 def test_a_material_whose_order_day_has_passed_is_late_and_what_lasts_is_not_ordered(
@@ -247,7 +251,7 @@ def test_the_usual_rounds_stand_on_the_week_sheet_marked_as_assumed(db: Database
     with db.writing() as session:
         small_nursery(session, MONDAY)
         found = week_sheet(session, THIS_WEEK).rounds
-        winter = rounds(session, Week(2027, 2))
+        winter = rounds(session, Week(2027, 2), site(session))
     names = " ".join(one.name for one in found)
     assert all(word in names for word in ("slugs", "aphids", "count", "watering", "hygiene"))
     assert {one.assumed for one in found} == {"common practice, no source"}
@@ -258,14 +262,13 @@ def test_the_usual_rounds_stand_on_the_week_sheet_marked_as_assumed(db: Database
 
 def test_listed_rounds_replace_the_usual_ones_and_avoid_holidays(db: Database) -> None:
     """Easter Monday 2027-03-29."""
-    easter = frozenset({date(2027, 3, 29)})
     with db.writing() as session:
         small_nursery(session, MONDAY)
         session.add(RecurringWork(name="slugs", days="1000000", minutes=25, skill="pests"))
         session.add(RecurringWork(name="watering", days="1111111", minutes=10))
         session.add(RecurringWork(name="never", days="1111111", minutes=0))
         session.flush()
-        found = rounds(session, Week(2027, 13), easter)
+        found = rounds(session, Week(2027, 13), site(session))
         sheet = week_sheet(session, Week(2027, 13))
         assert site(session).holiday_region == "NL"
     slugs = [one for one in found if one.name == "slugs"]

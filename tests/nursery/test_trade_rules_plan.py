@@ -445,6 +445,22 @@ def test_hours_follow_absences_overtime_and_listed_recurring_work(db: Database) 
     assert any("No recurring work is listed" in sentence for sentence in told.sentences)
 
 
+def test_a_day_away_costs_as_much_of_the_week_as_the_nursery_has_working_days(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        ada = session.exec(select(Person)).one()
+        friday = MONDAY + timedelta(days=4)
+        session.add(Absence(person_id=ada.id or 0, first_day=friday, last_day=friday))
+        found = []
+        for worked in ("1111100", "1100110", "1111000"):
+            site(session).working_days = worked
+            session.flush()
+            found.append(build_problem(session, 6)[0].regular_minutes[0])
+    assert found == [2280 * 4 // 5, 2280 * 3 // 4, 2280]
+
+
 def test_a_batch_has_its_smallest_size_and_a_week_its_number_of_starts(db: Database) -> None:
     with db.writing() as session:
         small_nursery(session, MONDAY)

@@ -148,6 +148,14 @@ def test_the_last_day_in_a_week_with_a_public_holiday_is_the_last_open_one(db: D
     assert only(sheet, TaskKind.START).latest == date(2026, 12, 31)
 
 
+def test_where_saturdays_are_worked_a_week_is_in_time_until_saturday(db: Database) -> None:
+    with db.writing() as session:
+        small_nursery(session).working_days = "0111110"
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 2)
+        sheet = week_sheet(session, THIS_WEEK)
+    assert only(sheet, TaskKind.START).latest == THIS_WEEK.days()[5]
+
+
 def test_a_batch_under_a_veto_is_on_the_sheet_and_may_not_be_moved(db: Database) -> None:
     with db.writing() as session:
         small_nursery(session)

@@ -438,11 +438,16 @@ def test_groups_that_stand_apart_come_from_the_workbook_and_must_have_crops(
 
 def test_the_limits_of_the_weeks_work_are_the_sites_own(db: Database, tmp_path: Path) -> None:
     tables = opened(db, tmp_path / "site.xlsx")
-    tables["Site"][0] |= {"Hot day": 25.0, "Two people from": 12, "Heavy from": 0}
+    wrong = {"Hot day": 25.0, "Two people from": 12, "Heavy from": 0, "Working days": "0000000"}
+    tables["Site"][0] |= wrong
     report = load_tables(db, tmp_path / "wrong.xlsx", tables)
-    assert [(f.sheet, f.column) for f in report.faults] == [("Site", "Heavy from")]
-    tables["Site"][0] |= {"Heavy from": 8}
+    assert [(f.sheet, f.column) for f in report.faults] == [
+        ("Site", "Heavy from"),
+        ("Site", "Working days"),
+    ]
+    tables["Site"][0] |= {"Heavy from": 8, "Working days": "0111110"}
     assert load_tables(db, tmp_path / "right.xlsx", tables).taken
     with db.reading() as session:
         here = session.get_one(Site, 1)
     assert (here.hot_day_c, here.two_person_trays, here.heavy_trays) == (25.0, 12, 8)
+    assert here.working_days == "0111110"
