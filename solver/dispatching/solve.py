@@ -37,7 +37,8 @@ _NEIGHBOURHOODS = 0.3  # most of the time left that goes into neighbourhoods
 _WORTH_IT = 8.0  # seconds left, in seconds of the relaxation
 _VAIN = 3  # so many neighbourhoods without a better plan, and they end
 _FREE = 250  # orders that are free at a time
-_FEW = 0.2  # share of orders without a day to keep, up to which a replan starts from the kept days
+_FEW = 0.2  # share of orders without a day to keep, up to which the kept days are a start
+_IN_TIME = 0.7  # of the time: a relaxation that is not solved by then is not waited for
 
 
 def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
@@ -60,8 +61,12 @@ class _Search:
         self.clock = clock
         self.plan = min((first_come(problem), first_come(problem, True)), key=self._cost)
         self.best = self._cost(self.plan)
+        self.spare = clock.seconds()  # to read and judge a last answer takes about as long
         self.bound: float = 0.0  # no part of a cost is negative
         self.notes: dict[str, float] = {}
+
+    def _left(self) -> float:
+        return max(0.0, self.clock.left() - self.spare)
 
     def _cost(self, plan: Plan) -> int:
         return cost(self.problem, plan)
@@ -72,27 +77,26 @@ class _Search:
         if not whole.whole.any():
             self.bound = self.best
             return
-        self._keep_days(whole)
-        self._note("start")
-        if not self.clock.left():
-            return
-        seconds, seed = self.clock.left(), self.clock.limits.seed
-        relaxed = run_linear(part(whole).linear, seconds, relaxed=True, seed=seed)
-        taken = seconds - self.clock.left()
+        seconds, seed = self._left(), self.clock.limits.seed
+        relaxed = run_linear(
+            part(whole).linear, _IN_TIME * seconds, relaxed=True, presolve=False, seed=seed
+        )
+        taken = seconds - self._left()
         proof = prices(whole, relaxed)
         if proof is None:
+            self._keep_days(whole)
             return
         self._prove(proof.bound)
         self._note("relaxation")
         self._round(whole, proof)
         # The whole model takes many relaxations' time to its first plan or better bound.
-        worth_it = self.clock.left() > _WORTH_IT * taken
+        worth_it = self._left() > _WORTH_IT * taken
         self._neighbourhoods(whole, proof, _NEIGHBOURHOODS if worth_it else 1.0)
         if worth_it:
             self._all(whole, proof)
 
     def _keep_days(self, whole: Matrix) -> None:
-        """After a small change: everybody stays who can, the others find their best day."""
+        """After a small change, in a hurry: who can stays, the others find their best day."""
         kept = np.array(
             [o.kept_day if o.kept_day in o.open_days else -1 for o in self.problem.orders]
         )
@@ -101,7 +105,7 @@ class _Search:
         )
         if free <= _FEW * len(self.problem.orders):
             fixed = whole.whole & (whole.day == kept[whole.order])
-            self._solve(whole, part_around(whole, whole.whole, fixed), self.clock.left() / 2)
+            self._solve(whole, part_around(whole, whole.whole, fixed), self._left())
 
     def _round(self, whole: Matrix, proof: Prices) -> None:
         """What the relaxation ships whole stays there; the undecided find their best day."""
@@ -110,7 +114,7 @@ class _Search:
         undecided[whole.order[whole.whole & (proof.value > _WHOLE) & ~fixed]] = True
         cheap = proof.reduced <= _FIRST_LOOK * abs(proof.bound) + 1.0
         keep = whole.whole & (cheap | undecided[whole.order])
-        self._solve(whole, part_around(whole, keep, fixed), self.clock.left() / 2)
+        self._solve(whole, part_around(whole, keep, fixed), self._left() / 2)
         self._note("rounded")
 
     def _neighbourhoods(self, whole: Matrix, proof: Prices, share: float) -> None:
@@ -119,9 +123,9 @@ class _Search:
         if share < 1 and self._movable(whole, proof, self.best - proof.bound).sum() <= 2 * _FREE:
             return  # the whole is hardly more than one neighbourhood
         undecided = whole.whole & (proof.value > _WHOLE) & (proof.value < 1 - _WHOLE)
-        ends = self.clock.left() * (1 - share)
+        ends = self._left() * (1 - share)
         vain = 0
-        while vain < _VAIN and self.clock.left() > ends and not self._done():
+        while vain < _VAIN and self._left() > ends and not self._done():
             before = self.best
             room = self.best - proof.bound
             free = np.zeros(whole.order_row.size, dtype=bool)
@@ -130,7 +134,7 @@ class _Search:
             free[rng.permutation(movable)[:_FREE]] = True
             fixed = columns_of(self.problem, whole, self.plan) & ~free[whole.order]
             keep = whole.whole & (proof.reduced <= room + _WHOLE)
-            self._solve(whole, part_around(whole, keep, fixed), self.clock.left() - ends)
+            self._solve(whole, part_around(whole, keep, fixed), self._left() - ends)
             vain = vain + 1 if self.best == before else 0
             self.notes["neighbourhoods"] = self.notes.get("neighbourhoods", 0) + 1
         self._note("neighbourhoods")
@@ -142,13 +146,13 @@ class _Search:
 
     def _all(self, whole: Matrix, proof: Prices) -> None:
         """Everything that is not ruled out, whose bound is one of the whole problem."""
-        if self._done() or not self.clock.left():
+        if self._done() or not self._left():
             return
         room = max(self.best - proof.bound, 0.0) + _WHOLE
         keep = (proof.reduced <= room) | (proof.value > _WHOLE)
         price = np.where(whole.order_row >= 0, -proof.of_row[whole.order_row], 0.0)
         model = part(whole, keep, price > room)
-        bound = self._solve(whole, model, self.clock.left())
+        bound = self._solve(whole, model, self._left())
         if bound is not None:
             self._prove(min(bound, self.best))
         self._note("all")
