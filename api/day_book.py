@@ -191,9 +191,15 @@ class DayBookMutations:
             return _done(session, *booked)
 
         if not 1 <= len(lines) <= _MOST_LINES:
-            return refuse(Code.INVALID, f"Give 1 to {_MOST_LINES} lines", "lines")
+            said_lines = f"1 to {_MOST_LINES} lines are done at once, got {len(lines)}"
+            return refuse(Code.INVALID, said_lines, "lines", "name lines of the week sheet")
         if len(lines) > 1 and otherwise is not None and otherwise.has_numbers():
-            return refuse(Code.INVALID, "Trays, plugs and minutes are of one line", "otherwise")
+            return refuse(
+                Code.INVALID,
+                f"Trays, plugs and minutes are of one line, got {len(lines)} lines",
+                "otherwise",
+                "send that line by itself",
+            )
         return await write(info, LEAD, key, body, work)
 
     @mutation("Takes an entry of the day book back, by a new entry.")
@@ -354,7 +360,8 @@ class DayBookMutations:
                 )
             ).first()
             if wrong is None:
-                return refuse(Code.NOT_FOUND, f"Its ledger has no row {sequence}", "sequence")
+                said = f"The ledger of batch '{row.code}' has no row {sequence}"
+                return refuse(Code.NOT_FOUND, said, "sequence", "see the rows by trace")
             ledger.correct(session, wrong, token.name, reason)
             return batch(session, row)
 

@@ -104,7 +104,8 @@ class MaterialQueries:
             )
 
         if not 1 <= weeks <= _MOST_WEEKS:
-            return refuse(Code.INVALID, f"Look 1 to {_MOST_WEEKS} weeks ahead", "weeks")
+            said = f"1 to {_MOST_WEEKS} weeks are looked ahead, got {weeks}"
+            return refuse(Code.INVALID, said, "weeks", "give a number of weeks")
         return await read(info, LEAD, work)
 
     @field("Which ready plugs are too many, and what may be done with them by when.")

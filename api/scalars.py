@@ -43,7 +43,7 @@ def _parse_week(value: Any) -> Week:
     try:
         return Week.parse(value)
     except Fault as fault:
-        raise GraphQLError(f"{fault}.") from None
+        raise GraphQLError(str(fault)) from None
 
 
 SCALARS: dict[object, ScalarDefinition] = {

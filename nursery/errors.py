@@ -1,6 +1,7 @@
 """What went wrong, in words that the person at the screen can act on."""
 
 from dataclasses import dataclass
+from datetime import date
 
 
 class Fault(ValueError):
@@ -11,11 +12,16 @@ class Fault(ValueError):
     """
 
     def __init__(self, thing: str, rule: str, value: object, next: str) -> None:
-        super().__init__(f"{thing}: {rule}, got {value!r}; {next}")
         self.thing = thing
         self.rule = rule
         self.value = value
         self.next = next
+        super().__init__(f"{thing}: {rule}, got {self.shown}; {next}")
+
+    @property
+    def shown(self) -> str:
+        """How is the value written in a sentence? Days and moments as ISO 8601 has them."""
+        return str(self.value) if isinstance(self.value, date) else repr(self.value)
 
     def __reduce__(self) -> tuple[type["Fault"], tuple[str, str, object, str]]:
         return type(self), (self.thing, self.rule, self.value, self.next)

@@ -178,12 +178,10 @@ def pot_on(
     Example: nursery pot-on CAL-2704A 40 --lot 2027-03-22
     """
 
-    def act(session: Session) -> Booked[Any]:
-        row = batch_called(session, batch)
-        of = _lot(session, row, lot)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
         return day_book.pot_on(session, row, plugs, by, reason, of, Said(minutes=minutes))
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def discard(
@@ -200,12 +198,10 @@ def discard(
     Example: nursery discard CAL-2704A 12 --reason slugs
     """
 
-    def act(session: Session) -> Booked[Any]:
-        row = batch_called(session, batch)
-        of = _lot(session, row, lot)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
         return day_book.discard(session, row, plugs, by, reason, of, Said(minutes=minutes))
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def plant_out(
@@ -222,12 +218,10 @@ def plant_out(
     Example: nursery plant-out CAL-2704A 40 --where 'stream bed'
     """
 
-    def act(session: Session) -> Booked[Any]:
-        row = batch_called(session, batch)
-        of = _lot(session, row, lot)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
         return day_book.plant_out(session, row, plugs, by, where, of, Said(minutes=minutes))
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def sell(
@@ -243,11 +237,10 @@ def sell(
     Example: nursery sell CAL-2704A 6 --lot 2027-03-22
     """
 
-    def act(session: Session) -> Booked[Any]:
-        of = _needed(_lot(session, batch_called(session, batch), lot), batch)
-        return day_book.sell_at_gate(session, of, plugs, by, reason)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
+        return day_book.sell_at_gate(session, _needed(of, batch), plugs, by, reason)
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def regrade(
@@ -264,11 +257,10 @@ def regrade(
     Example: nursery regrade CAL-2704A 20 --to B --lot 2027-03-22
     """
 
-    def act(session: Session) -> Booked[Any]:
-        of = _needed(_lot(session, batch_called(session, batch), lot), batch)
-        return day_book.regrade(session, of, plugs, to, by, reason)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
+        return day_book.regrade(session, _needed(of, batch), plugs, to, by, reason)
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def veto(
@@ -286,12 +278,11 @@ def veto(
     Example: nursery veto CAL-2704A --kind inspection --reason spots --set-by 'Inspector Li'
     """
 
-    def act(session: Session) -> Booked[Any]:
-        row, end = batch_called(session, batch), parse_day(until)
-        of = _lot(session, row, lot)
+    def act(session: Session, row: Batch, of: Lot | None) -> Booked[Any]:
+        end = parse_day(until)
         return day_book.set_veto(session, row, kind, reason, set_by, by, end, of)
 
-    _write(database, act)
+    _of_batch(database, batch, lot, act)
 
 
 def sign_off(
@@ -374,6 +365,21 @@ def day(
             for line in lines
         ],
     )
+
+
+def _of_batch(
+    database: str,
+    batch: str,
+    lot: str | None,
+    act: Callable[[Session, Batch, Lot | None], Booked[Any]],
+) -> None:
+    """Does this with the growing plugs of the batch, or with its lot of that ready day."""
+
+    def work(session: Session) -> Booked[Any]:
+        row = batch_called(session, batch)
+        return act(session, row, _lot(session, row, lot))
+
+    _write(database, work)
 
 
 def _write(database: str, act: Callable[[Session], Booked[Any]]) -> None:

@@ -6,14 +6,26 @@ Each service changes supply, so it locks the pools of the batch's crop first (`s
 from __future__ import annotations
 
 import math
-from datetime import date, timedelta
+from datetime import date
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session, select
 
 from nursery.batch import Batch, Quarantine
-from nursery.crop import AreaKind, Method, Protocol, Stage, StageKind
+from nursery.crop import Method, Protocol, Stage, StageKind
 from nursery.database import site, today
-from nursery.errors import Fault, Refusal, Refused
+from nursery.errors import Fault
+from nursery.growing.batch_checks import (
+    check_bench,
+    check_day,
+    check_movable,
+    check_origin,
+    check_quota,
+    check_ready_bench,
+    check_reason,
+    check_trays,
+    new_code,
+    refused,
+)
 from nursery.growing.growth import growing_stages, last_sale_day
 from nursery.growing.recording import all_gone, became_ready, entered_stage, left_stage
 from nursery.growing.sowing import lot_to_sow, seeds_in
@@ -22,8 +34,7 @@ from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
 from nursery.seed import SeedLot
 from nursery.shed.ledger import balance, held, lock_batches, make_lot, move
-from nursery.stock import Grade, Lot, Moved, Movement, Pool, Veto
-from nursery.weeks import Week
+from nursery.stock import Grade, Lot, Moved, Movement, Pool
 
 
 def start_batch(
@@ -45,25 +56,26 @@ def start_batch(
     and a running number. Raised here it is clear; bought in, its health is unknown until somebody
     says otherwise. `planned` is the planned start that is thereby made. What is sown is
     sown from `seed_lot`, else from the crop's lot that is the first past its sow-by date. Raises
-    `Refused`: "no_trays", "code_taken", "already_started", "mother_plants" (quota, rest or
-    blackout), "wrong_area", "bench_full", and what `growing.sowing.lot_to_sow` raises.
+    `Refused`: "no_trays", "too_many_trays", "code_taken", "bad_code", "bad_origin",
+    "already_started", "mother_plants" (quota, rest or blackout), "wrong_area", "bench_full", and
+    what `growing.sowing.lot_to_sow` raises.
     """
     stage, day = _first_stage(protocol), today(session)
     cells = stage.tray_format.cells if stage.tray_format is not None else 0
-    if trays < 1:
-        raise _refused("no_trays", f"A batch needs at least 1 tray, got {trays}", "trays")
+    check_trays(session, stage, trays, cells)
+    check_origin(origin_country)
     if planned is not None and (planned.batch_id is not None or planned.protocol_id != protocol.id):
         what = "was made already" if planned.batch_id is not None else "is of another protocol"
-        raise _refused("already_started", f"This planned start {what}", "planned")
+        raise refused("already_started", f"This planned start {what}", "planned")
     block = session.get(MotherBlock, protocol.mother_block_id or 0)
     if block is not None:
-        _check_quota(session, block, math.ceil(trays * cells * protocol.propagules_per_cell), day)
+        check_quota(session, block, math.ceil(trays * cells * protocol.propagules_per_cell), day)
     if bench is not None:
-        _check_bench(session, bench, stage, trays)
+        check_bench(session, bench, stage, trays)
     seed = lot_to_sow(session, protocol, trays, day, seed_lot)
     source = block.code if block is not None else seed.code if seed is not None else ""
     batch = Batch(
-        code=_code(session, code, day),
+        code=new_code(session, code, day),
         crop_id=protocol.crop_id,
         protocol_id=protocol.id or 0,
         stage_id=stage.id or 0,
@@ -103,30 +115,23 @@ def move_batch(
     Its trays are of the next stage's format; `trays` says how many there are now (by default as
     many as its growing plugs fill, where the format changes). After the last stage use
     `set_ready`. Raises `Refused`: "batch_closed", "veto" (do not move), "last_stage", "bad_date",
-    "no_trays", "wrong_area", "bench_full".
+    "no_trays", "too_many_trays", "wrong_area", "bench_full".
     """
     lock_batches(session, [batch])
     check_movable(session, batch)
     day = moved_on or today(session)
-    if not batch.stage_entered_on <= day <= today(session):
-        raise _refused(
-            "bad_date",
-            f"Batch '{batch.code}' entered its stage on {batch.stage_entered_on}: it cannot have "
-            f"moved on {day}",
-            "movedOn",
-        )
+    check_day(session, batch, day, batch.stage_entered_on, "movedOn")
     following = _next_stage(batch)
     if following is None:
-        raise _refused(
+        raise refused(
             "last_stage",
-            f"Batch '{batch.code}' is in the last stage before ready: set its plugs aside as ready",
-            "batch",
+            f"Batch '{batch.code}' is in '{batch.stage.kind}', its last stage before ready",
         )
     new_trays = trays if trays is not None else _trays_in(session, batch, following)
-    if new_trays < 1:
-        raise _refused("no_trays", f"A batch needs at least 1 tray, got {new_trays}", "trays")
+    cells = following.tray_format.cells if following.tray_format is not None else 0
+    check_trays(session, following, new_trays, cells, held(session, batch))
     if bench is not None:
-        _check_bench(session, bench, following, new_trays, batch)
+        check_bench(session, bench, following, new_trays, batch)
     plugs = left_stage(session, batch, day)
     batch.stage_id, batch.stage_entered_on, batch.trays = following.id or 0, day, new_trays
     batch.bench_id = bench.id if bench is not None else None
@@ -151,7 +156,8 @@ def set_ready(
 
     A person's word beats a forecast: it is not asked whether the stage should be over. The lot may
     be sold from `ready_on` (today) to the end of the crop's life. Raises `Refused`:
-    "batch_closed", "veto", "no_pool"; and what `shed.ledger.make_lot` raises.
+    "batch_closed", "veto", "no_pool", "bad_date", "wrong_area"; and what
+    `shed.ledger.make_lot` raises.
     """
     lock_batches(session, [batch])
     check_movable(session, batch)
@@ -159,10 +165,11 @@ def set_ready(
         select(Pool).where(Pool.crop_id == batch.crop_id, Pool.grade == grade)
     ).first()
     if pool is None:
-        raise _refused(
-            "no_pool", f"{batch.crop.name} has no product of grade {grade}: add one first", "grade"
-        )
+        raise refused("no_pool", f"{batch.crop.name} has no product of grade {grade}", "grade")
     day = ready_on or today(session)
+    check_day(session, batch, day, batch.started_on, "readyOn")
+    if bench is not None:
+        check_ready_bench(session, bench, batch)
     query = select(Lot).where(Lot.batch_id == batch.id, Lot.pool_id == pool.id, Lot.ready_on == day)
     there = session.exec(query).first()  # one that is held cold keeps its later last sale date
     ends = there.last_sale_on if there is not None else last_sale_day(batch.crop, day)
@@ -189,10 +196,11 @@ def discard(
     """Which row of the ledger says that these plugs were thrown away (or potted on)?
 
     Of the growing plugs, or of one lot. A batch that has nothing left is closed. Raises `Refused`
-    ("no_plugs", or "not_enough_plugs" from the ledger).
+    ("no_plugs", "no_reason", or "not_enough_plugs" from the ledger).
     """
     if plugs < 1:
-        raise _refused("no_plugs", f"At least 1 plug must be discarded, got {plugs}", "plugs")
+        raise refused("no_plugs", f"At least 1 plug must be discarded, got {plugs}", "plugs")
+    check_reason(reason, f"Discarding plugs of batch '{batch.code}'")
     kind = Moved.POTTED_ON if potted_on else Moved.DISCARDED
     row = move(session, batch, kind, -plugs, actor, reason, lot=lot)
     if balance(session, batch) == 0:
@@ -223,89 +231,6 @@ def _health(protocol: Protocol) -> Quarantine:
     return Quarantine.CLEAR
 
 
-def _code(session: Session, code: str | None, day: date) -> str:
-    codes = set(session.exec(select(Batch.code)).all())
-    if code is not None and code.strip():
-        if code.strip() in codes:
-            raise _refused("code_taken", f"There is a batch '{code.strip()}' already", "code")
-        return code.strip()
-    week = str(Week.of(day))
-    number = next(n for n in range(1, 10_000) if f"{week}-{n:02d}" not in codes)
-    return f"{week}-{number:02d}"
-
-
-def _check_quota(session: Session, block: MotherBlock, wanted: int, day: date) -> None:
-    week = Week.of(day)
-    pause = next((p for p in block.pauses if p.covers(week.number)), None)
-    if pause is not None:
-        raise _refused(
-            "mother_plants", f"Mother block '{block.code}' has its {pause.kind} in {week}", "trays"
-        )
-    if (block.use_from and day < block.use_from) or (block.use_until and day > block.use_until):
-        raise _refused("mother_plants", f"Mother block '{block.code}' is not in use now", "trays")
-    since = select(Batch).where(
-        Batch.mother_block_id == block.id,
-        col(Batch.started_on) >= week.monday(),
-        col(Batch.started_on) < week.monday() + timedelta(days=7),
-    )
-    taken = sum(
-        math.ceil(b.trays * b.tray_format.cells * b.protocol.propagules_per_cell)
-        for b in session.exec(since).all()
-    )
-    if taken + wanted > block.weekly_quota:
-        raise _refused(
-            "mother_plants",
-            f"Mother block '{block.code}' gives {block.weekly_quota} propagules a week: {taken} "
-            f"were taken in {week}, {wanted} more are too many",
-            "trays",
-        )
-
-
-def _check_bench(
-    session: Session, bench: Bench, stage: Stage, trays: int, batch: Batch | None = None
-) -> None:
-    if stage.area_kind not in (bench.area.kind, AreaKind.NONE):
-        raise _refused(
-            "wrong_area",
-            f"Bench '{bench.name}' stands in a {bench.area.kind}, the stage '{stage.kind}' needs a "
-            f"{stage.area_kind}",
-            "bench",
-        )
-    there = select(Batch).where(Batch.bench_id == bench.id, col(Batch.closed_on).is_(None))
-    taken = sum(
-        other.trays * other.tray_format.places
-        for other in session.exec(there).all()
-        if batch is None or other.id != batch.id
-    )
-    wanted = trays * (stage.tray_format.places if stage.tray_format is not None else 1)
-    if taken + wanted > bench.places:
-        raise _refused(
-            "bench_full",
-            f"Bench '{bench.name}' has {bench.places} tray places, {taken} are taken and {wanted} "
-            "are needed",
-            "bench",
-        )
-
-
-def check_movable(session: Session, batch: Batch) -> None:
-    """May this batch be moved at all? Raises `Refused` ("batch_closed", "veto") where not."""
-    if batch.closed_on is not None:
-        raise _refused("batch_closed", f"Batch '{batch.code}' was closed on {batch.closed_on}")
-    veto = session.exec(
-        select(Veto).where(
-            Veto.batch_id == batch.id,
-            col(Veto.lot_id).is_(None),
-            col(Veto.signed_off_at).is_(None),
-        )
-    ).first()
-    if veto is not None:
-        raise _refused(
-            "veto",
-            f"Batch '{batch.code}' is under a veto ({veto.kind}: {veto.reason}); it may not be "
-            "moved until an authorised person signs it off",
-        )
-
-
 def _next_stage(batch: Batch) -> Stage | None:
     later = [s for s in growing_stages(batch.protocol) if s.position > batch.stage.position]
     return later[0] if later else None
@@ -315,7 +240,3 @@ def _trays_in(session: Session, batch: Batch, stage: Stage) -> int:
     if stage.tray_format is None or stage.tray_format_id == batch.tray_format_id:
         return batch.trays
     return max(1, math.ceil(held(session, batch) / stage.tray_format.cells))
-
-
-def _refused(code: str, message: str, field: str = "batch") -> Refused:
-    return Refused(Refusal(code, message, field, None))

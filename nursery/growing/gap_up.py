@@ -18,7 +18,7 @@ from sqlmodel import Session
 from nursery.batch import Batch
 from nursery.database import site, today
 from nursery.errors import Refusal, Refused
-from nursery.growing.batch_work import check_movable
+from nursery.growing.batch_checks import check_movable
 from nursery.growing.growth import Growing
 from nursery.shed.ledger import balance, held, lock_batches, move
 from nursery.stock import Moved
@@ -64,7 +64,10 @@ def gap_up(
         check_movable(session, one)
     gaps = batch.trays * batch.tray_format.cells - balance(session, batch)
     if donor is None or donor.id == batch.id:
-        return _close_up(session, batch)
+        free = _close_up(session, batch)
+        if not free:
+            raise _refused("no_gaps", f"No tray of '{batch.code}' would come free: {gaps} gaps")
+        return free
     why = unlike(batch, donor)
     if why:
         raise _refused("other_lineage", f"'{donor.code}' cannot fill '{batch.code}': {why}")

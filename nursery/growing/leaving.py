@@ -11,6 +11,7 @@ from sqlmodel import Session, select
 from nursery.batch import Batch
 from nursery.database import today
 from nursery.errors import Refusal, Refused
+from nursery.growing.batch_checks import check_reason
 from nursery.growing.recording import all_gone
 from nursery.shed.ledger import balance, lock_batches, move
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
@@ -22,8 +23,9 @@ def plant_out(
     """Which row of the ledger says that these plugs were planted out, and `where`?
 
     Of the growing plugs, or of one lot. They meet this week's demand for planting out or mother
-    renewal. Raises `Refused` ("no_plugs", "not_enough_plugs").
+    renewal. Raises `Refused` ("no_plugs", "no_reason", "not_enough_plugs").
     """
+    check_reason(where, f"Planting out plugs of batch '{batch.code}'", "where")
     return leave(session, batch, Moved.PLANTED_OUT, plugs, actor, f"planted out: {where}", lot)
 
 

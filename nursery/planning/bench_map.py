@@ -222,7 +222,9 @@ def _benches(session: Session) -> list[Bench]:
 def _long_enough(session: Session, week: Week, weeks: int) -> int:
     ahead = week - Week.of(today(session))
     if ahead < 0:
-        raise Fault("Bench map", "is drawn for this week and later ones", str(week), "name a later")
+        raise Fault(
+            "Bench map", "is drawn for this week and later ones", str(week), "name a later week"
+        )
     return max(weeks, ahead + 2)
 
 

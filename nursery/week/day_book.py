@@ -16,11 +16,13 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Quarantine
+from nursery.calendars import time_zone
 from nursery.crop import Protocol, Stage
-from nursery.database import now, today
+from nursery.database import now, site, today
 from nursery.day_entry import DayAction, DayEntry
 from nursery.errors import Fault
 from nursery.growing import batch_work, cold, gap_up, leaving
+from nursery.growing.batch_checks import check_day
 from nursery.growing_area import Bench
 from nursery.planned import PlannedStart
 from nursery.shed import counting, veto
@@ -295,7 +297,14 @@ def count(
     lot: Lot | None = None,
     said: Said = NOTHING_SAID,
 ) -> Booked[Counted]:
-    """What does a count change? Without `plugs`: as expected. As `shed.counting.count`."""
+    """What does a count change? Without `plugs`: as expected. As `shed.counting.count`.
+
+    Raises `Refused` ("bad_date") for one made before the batch was started.
+    """
+    if counted_at is not None:
+        zone = time_zone(site(session).time_zone)
+        made_on = min(counted_at.astimezone(zone).date(), today(session))
+        check_day(session, batch, made_on, batch.started_on, "countedAt")
 
     def work() -> Counted:
         if plugs is None:
@@ -348,7 +357,12 @@ def sign_off_veto(
 
 
 def day_lines(session: Session, first: date, last: date | None = None) -> list[DayLine]:
-    """What is in the day book from `first` to `last` (else that day alone), as it was written?"""
+    """What is in the day book from `first` to `last` (else that day alone), as it was written?
+
+    Raises `Fault` where the last day comes before the first.
+    """
+    if last is not None and last < first:
+        raise Fault("Day book", f"the last day must not be before {first}", last, "swap the two")
     rows = session.exec(
         select(DayEntry)
         .where(col(DayEntry.done_on) >= first, col(DayEntry.done_on) <= (last or first))

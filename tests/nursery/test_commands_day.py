@@ -137,7 +137,11 @@ def test_a_veto_at_the_command_line_ends_only_by_a_signature(terminal: Terminal)
         (("undo", "77"), "has no entry 77"),
         (("compare", "1", "2"), "none has been made yet"),
         (("claim", "NO-1", "--kind", "dead", "--text", "x"), "must have been handed over"),
-        (("discard", "OLD", "61", "--lot", "2027-03-01"), "has 60 plugs in the books"),
+        (
+            ("discard", "OLD", "61", "--lot", "2027-03-01", "--reason", "rot"),
+            "has 60 plugs in the books",
+        ),
+        (("discard", "OLD", "6", "--lot", "2027-03-01"), "needs a reason"),
     ],
 )
 def test_what_cannot_be_done_is_one_sentence_and_exit_status_2(
