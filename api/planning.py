@@ -31,12 +31,13 @@ kept(strawberry.enum(JobState, description="How far a job is."))
 @kept
 @strawberry.type(description="An order that leaves, and how many days late.")
 class Ship:
-    """`promise_id` is nothing where the order had no promise before."""
+    """`part` is the product, where an order leaves in parts; else it is empty."""
 
     reference: str
     ship_on: date
     service: str
     late_days: int
+    part: str
 
 
 @kept
@@ -53,10 +54,11 @@ class ReDated:
 @kept
 @strawberry.type(description="An order for which there is no day, and what is in its way.")
 class Unshipped:
-    """It waits for the lead."""
+    """It waits for the lead. `part`: only this product of it."""
 
     reference: str
     reason: str
+    part: str
 
 
 @kept

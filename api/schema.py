@@ -28,6 +28,7 @@ from api.compare import CompareQueries
 from api.conditions import ConditionMutations
 from api.day_book import DayBookMutations, DayBookQueries
 from api.dispatch import DispatchMutations, DispatchQueries
+from api.dispatch_why import DispatchWhyQueries
 from api.growing import BatchMutations
 from api.limits import size_rule
 from api.materials import MaterialQueries
@@ -35,7 +36,7 @@ from api.news import PromiseNews
 from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
-from api.rota import RotaQueries
+from api.rota import RotaMutations, RotaQueries
 from api.rounds import RoundQueries
 from api.scalars import SCALARS
 from api.shed import ClaimMutations, ShedQueries
@@ -52,6 +53,7 @@ class Query(
     ProductQueries,
     PromiseQueries,
     DispatchQueries,
+    DispatchWhyQueries,
     ShedQueries,
     PlanQueries,
     CompareQueries,
@@ -75,6 +77,7 @@ class Mutation(
     PlanMutations,
     BatchMutations,
     DayBookMutations,
+    RotaMutations,
     ConditionMutations,
 ):
     """All actions."""

@@ -1,5 +1,6 @@
 """What the nursery lead does at the command line: plan, dispatch, trace, the week sheet shown."""
 
+from datetime import date
 from typing import Annotated
 
 import typer
@@ -17,6 +18,7 @@ from nursery.commands.console import (
 )
 from nursery.database import Database
 from nursery.dispatching.dispatch import DispatchReport, plan_dispatch
+from nursery.dispatching.dispatch_why import OrderWhy, why_order
 from nursery.planned import PlanKind, newest_version
 from nursery.planning.plan_report import PlanReport
 from nursery.planning.propagation import Limits, accept_plan, plan_propagation, stored_report
@@ -228,7 +230,9 @@ def show_week(sheet: WeekSheet) -> None:
 
 def dispatch(
     seconds: Annotated[float, typer.Option(min=0.5, help="How long the solver may take.")] = 10.0,
-    why: Annotated[str | None, typer.Option(help="Say only why this order is on its day.")] = None,
+    why: Annotated[
+        str | None, typer.Option(help="Only say why this order is on its day; solve nothing.")
+    ] = None,
     only_plan: Annotated[
         bool, typer.Option("--only-plan", help="Work it out, but promise and move nothing.")
     ] = False,
@@ -243,14 +247,19 @@ def dispatch(
     Orders get a promise; a promise that has to move keeps the first day it was given, and the
     shop is told why. A picked parcel never moves.
     """
-    keep = not (only_plan or why)
+    if why is not None:
+        with opened(database) as db, db.reading() as session:
+            found = why_order(session, why)
+        if as_json:
+            print_json(found)
+        else:
+            _show_why(found)
+        return
     with opened(database) as db, solving("Dispatching", seconds, 100, as_json) as (tell, stop):
         limits = Limits(seconds, progress=tell, stop=stop)
-        report = plan_dispatch(db, limits, by, accept_it=keep)
+        report = plan_dispatch(db, limits, by, accept_it=not only_plan)
     if as_json:
         print_json(report)
-    elif why:
-        _show_why(report, why)
     else:
         show_dispatch(report)
 
@@ -270,7 +279,10 @@ def show_dispatch(report: DispatchReport) -> None:
         show(
             "Without a day",
             ("order", "why"),
-            [(order.reference, order.reason) for order in report.unshipped[:_SHOWN]],
+            [
+                (" ".join((order.reference, order.part)).strip(), order.reason)
+                for order in report.unshipped[:_SHOWN]
+            ],
         )
         _more(len(report.unshipped), "orders without a day")
     if report.moved:
@@ -287,17 +299,29 @@ def show_dispatch(report: DispatchReport) -> None:
     show("Parcels a day", ("day", "parcels"), list(days.items())[:_SHOWN])
 
 
-def _show_why(report: DispatchReport, reference: str) -> None:
-    for ship in report.ships:
-        if ship.reference == reference:
-            late = f", {ship.late_days} days after its first day" if ship.late_days else ""
-            say(f"{reference} leaves {ship.ship_on:%a %d %b %Y} by {ship.service}{late}.")
-    for move in report.moved:
-        if move.reference == reference:
-            say(f"{reference} moves from {move.from_day} to {move.to_day}: {move.reason}")
-    for order in report.unshipped:
-        if order.reference == reference:
-            say(f"{reference} has no day: {order.reason}")
+def _show_why(parcels: tuple[OrderWhy, ...]) -> None:
+    """A parcel after the other: where it stands, how it came there, day by day."""
+    for one in parcels:
+        if one.ship_on is None:
+            say(f"{one.reference} {one.state}.")
+        else:
+            first = f", first promised for {one.first_ship_on:%a %d %b}"
+            first = "" if one.first_ship_on in (None, one.ship_on) else first
+            say(
+                f"{one.reference} ({one.state}) leaves {one.ship_on:%a %d %b %Y}"
+                f" by {one.service}{first}."
+            )
+        for move in one.moves:
+            say(f"  moved {move}")
+        if one.days:
+            rows = [(_span(each.first, each.last), each.verdict, each.text) for each in one.days]
+            show("Day by day", ("days", "", "why"), rows)
+
+
+def _span(first: date, last: date) -> str:
+    if first == last:
+        return f"{first:%a %d %b}"
+    return f"{first:%a %d %b} to {last:%a %d %b}"
 
 
 def trace(

@@ -4,7 +4,8 @@ The plan is solved with no transaction open. Then, in one transaction and under 
 facts are read again and the plan is judged by them: orders that went away are dropped, and if it
 no longer fits it is solved again on the new facts. A plan that fits is stored as a version;
 accepting it gives promises to orders that had none, and another day, with the reason in the
-customer's words, to promises that cannot keep theirs.
+customer's words, to promises that cannot keep theirs. An order for which there is no day as a
+whole goes in parts where its customer agreed to that.
 """
 
 from dataclasses import asdict, dataclass, replace
@@ -15,7 +16,7 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.database import Database, now
-from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, read_facts
+from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, parts_in, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
 from nursery.dispatching.dispatch_write import write
@@ -37,13 +38,15 @@ _TRIES = 3
 @dataclass(frozen=True, slots=True)
 class Ship:
     """An order that leaves: on which day, by which service. `late_days` after the day promised
-    first, or (without a promise) after the first day that was open for it."""
+    first, or (without a promise) after the first day that was open for it. `part` is the product,
+    where an order leaves in parts."""
 
     reference: str
     promise_id: int | None
     ship_on: date
     service: str
     late_days: int
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +62,12 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Unshipped:
-    """An order for which there is no day: the first thing in its way."""
+    """An order for which there is no day: the first thing in its way. `part`: only this product."""
 
     reference: str
     promise_id: int | None
     reason: str
+    part: str = ""
 
 
 @dataclass(frozen=True)
@@ -122,9 +126,7 @@ def plan_dispatch(
     """
     said: list[str] = []
     for _ in range(_TRIES):
-        with db.reading() as session:
-            facts = read_facts(session, near_days, costs)
-        outcome = _solve(facts, limits)
+        facts, outcome = _solved(db, limits, near_days, costs)
         with db.writing() as session:
             fresh = _locked_facts(session, outcome.found(), facts, near_days, costs)
             plan, said = _still_fits(fresh, outcome.found(), facts.first_day, facts.accepted)
@@ -148,7 +150,7 @@ def accept(session: Session, version: int, actor: str) -> DispatchReport:
         raise Refused(Refusal("accepted", message, "version", "plan the dispatch again"))
     before, plan = Problem.from_json(row.problem), Plan.from_json(row.plan)
     costs = _costs_of(before)
-    facts = read_facts(session, row.periods, costs)
+    facts = read_facts(session, row.periods, costs, parts_in(before))
     fresh = _locked_facts(session, plan, facts, row.periods, costs)
     plan, said = _still_fits(fresh, plan, row.first_day, _made_on_top_of(session, row))
     if said:
@@ -166,7 +168,26 @@ def _locked_facts(
     days = {facts.day(index) for index in plan.ships.values()}
     kept = {each.ship_on for each in facts.waiting.values() if each.ship_on is not None}
     lock_ship_days(session, days | kept)
-    return read_facts(session, near_days, costs)
+    return read_facts(session, near_days, costs, facts.parts)
+
+
+def _solved(
+    db: Database, limits: Limits, near_days: int, costs: Costs | None
+) -> tuple[Facts, Outcome[Plan]]:
+    """The plan and what it was made from; in parts what gets no day whole and may be split."""
+    with db.reading() as session:
+        facts = read_facts(session, near_days, costs)
+    outcome = _solve(facts, limits)
+    ships = outcome.found().ships
+    parts = frozenset(
+        each.reference for key, each in facts.waiting.items() if each.may_split and key not in ships
+    )
+    if not parts or (limits.stop is not None and limits.stop.is_set()):
+        return facts, outcome
+    with db.reading() as session:
+        split = read_facts(session, near_days, costs, parts)
+    again = _solve(split, limits)
+    return split, replace(again, seconds=outcome.seconds + again.seconds)
 
 
 def _solve(facts: Facts, limits: Limits) -> Outcome[Plan]:
@@ -236,7 +257,7 @@ def _carry_out(
     session.add(row)
     session.flush()
     ships = tuple(
-        replace(ship, promise_id=promised.get(ship.reference, ship.promise_id))
+        replace(ship, promise_id=promised.get((ship.reference, ship.part), ship.promise_id))
         for ship in made.ships
     )
     return replace(made, ships=ships)
@@ -250,11 +271,13 @@ def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> Dispa
             continue
         index = plan.ships.get(key)
         if index is None:
-            unshipped.append(Unshipped(each.reference, each.promise_id, reasons.unshipped(each)))
+            why = reasons.unshipped(each)
+            unshipped.append(Unshipped(each.reference, each.promise_id, why, each.part))
             continue
         day = facts.day(index)
         late = max(0, index - facts.problem.order_of[key].first_day)
-        ships.append(Ship(each.reference, each.promise_id, day, each.services[day], late))
+        service = each.services[day]
+        ships.append(Ship(each.reference, each.promise_id, day, service, late, each.part))
         if each.promise_id is not None and each.ship_on is not None and day != each.ship_on:
             why = reasons.moved(each, each.ship_on)
             moved.append(Moved(each.reference, each.promise_id, each.ship_on, day, why))

@@ -4,13 +4,15 @@ The database is turned into a `solver.dispatching.Problem`: days count from toda
 may be promised (`promising.supply`), open days are what calendars, transit, heat and frost and the
 customer's window leave open (`promising.ship_days`). Orders without a promise take any open day.
 A confirmed promise keeps its day or is moved. Reserved and part-picked ones stay where they are;
-parcels that are picked or gone only take up their packing minutes.
+parcels that are picked or gone only take up their packing minutes. An order whose customer agreed
+to parts may be looked at line by line: then each line finds its own day.
 """
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from itertools import groupby
 from typing import NamedTuple
 
 from sqlalchemy import func
@@ -28,7 +30,6 @@ from nursery.order import (
 )
 from nursery.planned import PlanKind, PlanVersion
 from nursery.promising.basket import Item, Limits, Parcel, Window, items_of, parcel_of
-from nursery.promising.promise import orders_without_promise
 from nursery.promising.promise_rows import window_of
 from nursery.promising.quote import Desk, open_desk
 from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge
@@ -47,6 +48,7 @@ _NOT_AGAINST_KEPT = frozenset({"packing_full", "cut_off", "uncertain", "horizon"
 """Reasons that do not close the day which is promised already: it was open when it was given."""
 _FIXED_WEIGHT = 100
 """What stays where it is must not make room for another order."""
+_PART, _OF_PART = "/", "#0/"
 _AFTER_LAST = 14
 """Days after the last promise that are looked at: a promise there may have to move."""
 
@@ -56,7 +58,8 @@ class Costs:
     """What does a bad day cost, in cents? Estimates: settings of the nursery.
 
     Late and unshipped are a day and an order, each times the order's weight; `unshipped` comes on
-    top of the latest day there is, so that late is always better than never.
+    top of the latest day there is, so that late is always better than never. What is promised
+    weighs `promised` times what is only wished.
     """
 
     overload: int = 60
@@ -64,18 +67,22 @@ class Costs:
     unshipped: int = 2500
     re_date: int = 150
     age: int = 1
+    promised: int = 3
 
 
 @dataclass(frozen=True)
 class Waiting:
-    """One order of the dispatch: what it wants, where it stands, how it may leave.
+    """One order of the dispatch, or a part of it: what it wants, where it stands, how it leaves.
 
     `services` names the carrier service of each open day; `closed` why the others are not open.
-    `fixed` ones stay where they are and nothing is written about them.
+    `fixed` ones stay where they are and nothing is written about them. `part` is the product of a
+    part. One that `may_split` has more lines than one, and its customer agreed to parts.
     """
 
     key: str
     reference: str
+    part: str
+    may_split: bool
     order_id: int
     zone_id: int
     promise_id: int | None
@@ -94,7 +101,8 @@ class Facts:
     """Everything a dispatch is made from, read at one moment.
 
     `never` has the orders that cannot even be asked about, with the reason; `accepted` is the
-    version of the dispatch that was accepted last, 0 where there is none.
+    version of the dispatch that was accepted last, 0 where there is none; `parts` the orders (by
+    reference) that are looked at line by line.
     """
 
     first_day: date
@@ -104,6 +112,7 @@ class Facts:
     never: tuple[tuple[str, str], ...]
     desk: Desk
     accepted: int
+    parts: frozenset[str]
 
     @property
     def fingerprint(self) -> str:
@@ -126,25 +135,41 @@ class _Raw(NamedTuple):
     promise: Promise | None
     parcel: Parcel
     fixed: bool
+    part: str = ""
 
     @property
     def key(self) -> str:
-        return f"{self.order.reference}#{self.promise.id if self.promise else 0}"
+        whole = f"{self.order.reference}#{self.promise.id if self.promise else 0}"
+        return f"{whole}{_PART}{self.part}" if self.part else whole
 
 
-def read_facts(session: Session, near_days: int = NEAR_DAYS, costs: Costs | None = None) -> Facts:
-    """What is the dispatch made from now? Raises Refused where no calendar is known."""
+def parts_in(problem: Problem) -> frozenset[str]:
+    """Which orders does a problem look at line by line? Their references."""
+    return frozenset(key.rpartition(_OF_PART)[0] for key in problem.order_of if _OF_PART in key)
+
+
+def read_facts(
+    session: Session,
+    near_days: int = NEAR_DAYS,
+    costs: Costs | None = None,
+    parts: frozenset[str] = frozenset(),
+) -> Facts:
+    """What is the dispatch made from now? Raises Refused where no calendar is known.
+
+    `parts` are the references of orders to be looked at line by line.
+    """
     first = today(session)
     promises, orders = _promises(session), _unpromised(session)
     items = _items(session, promises, orders)
     raw = [_kept(session, promise, items) for promise in promises]
     never: list[tuple[str, str]] = []
-    for order in orders:
-        why = _never(order, items)
-        if why is None:
-            raw.append(_Raw(order, None, _whole(session, order, items), False))
-        else:
+    for order, lines in orders:
+        why = _never(order, lines, items)
+        if why:
             never.append((order.reference, why))
+        there = [line for line in lines if line.product_id in items]
+        if not why or (there and order.may_split and not order.zone.blocked):
+            raw.extend(_unkept(session, order, there, items, order.reference in parts))
     far = max([each.promise.ship_on for each in raw if each.promise] + [first])
     days = max(near_days, (far - first).days + 1 + _AFTER_LAST)
     zones = {each.order.zone_id for each in raw}
@@ -155,7 +180,7 @@ def read_facts(session: Session, near_days: int = NEAR_DAYS, costs: Costs | None
     problem = Problem(
         days=days,
         pools=tuple(_pool(held, judged) for _, held in sorted(desk.pools.items())),
-        orders=tuple(_order(each, first) for each in waiting.values()),
+        orders=tuple(_order(each, first, prices.promised) for each in waiting.values()),
         minutes=_minutes(session, judged),
         overload_cost=prices.overload,
         late_cost=prices.late,
@@ -164,7 +189,16 @@ def read_facts(session: Session, near_days: int = NEAR_DAYS, costs: Costs | None
         age_cost=prices.age,
         name=f"dispatch of {first}",
     )
-    return Facts(first, days, problem, waiting, tuple(never), desk, _accepted(session))
+    return Facts(
+        first_day=first,
+        days=days,
+        problem=problem,
+        waiting=waiting,
+        never=tuple(never),
+        desk=desk,
+        accepted=_accepted(session),
+        parts=parts,
+    )
 
 
 def pool_key(pool_id: int) -> str:
@@ -196,46 +230,77 @@ def _promises(session: Session) -> Sequence[Promise]:
     ).all()
 
 
-def _unpromised(session: Session) -> Sequence[CustomerOrder]:
-    """Orders that never had a promise, oldest first."""
-    return session.exec(
-        select(CustomerOrder)
-        .where(col(CustomerOrder.id).in_(orders_without_promise(session)))
-        .options(
-            selectinload(CustomerOrder.zone),  # type: ignore[arg-type]
-            selectinload(CustomerOrder.lines)  # type: ignore[arg-type]
-            .selectinload(OrderLine.product)  # type: ignore[arg-type]
-            .selectinload(Product.wrap),  # type: ignore[arg-type]
+def _unpromised(session: Session) -> list[tuple[CustomerOrder, list[OrderLine]]]:
+    """Orders with lines that never had a promise, oldest first, and those lines.
+
+    Where a promise was made already, only customers who agreed to parts wait for the rest.
+    """
+    promised = (
+        select(PromiseLine.id)
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .where(
+            col(Promise.order_id) == col(OrderLine.order_id),
+            col(PromiseLine.product_id) == col(OrderLine.product_id),
         )
-        .order_by(col(CustomerOrder.placed_at), col(CustomerOrder.id))
+    )
+    rows = session.exec(
+        select(OrderLine)
+        .join(CustomerOrder)
+        .where(
+            ~promised.exists(),
+            col(CustomerOrder.may_split) | ~col(CustomerOrder.promises).any(),
+        )
+        .options(
+            selectinload(OrderLine.order).selectinload(CustomerOrder.zone),  # type: ignore[arg-type]
+            selectinload(OrderLine.product).selectinload(Product.wrap),  # type: ignore[arg-type]
+        )
+        .order_by(col(CustomerOrder.placed_at), col(CustomerOrder.id), col(OrderLine.id))
     ).all()
+    return [
+        (lines[0].order, lines)
+        for lines in (list(group) for _, group in groupby(rows, key=lambda line: line.order_id))
+    ]
 
 
 def _items(
-    session: Session, promises: Sequence[Promise], orders: Sequence[CustomerOrder]
+    session: Session,
+    promises: Sequence[Promise],
+    orders: Sequence[tuple[CustomerOrder, Sequence[OrderLine]]],
 ) -> dict[int, Item]:
     """One of each product that is wanted, by product id; none for crops without stock."""
     wanted = {line.product_id: line.product for promise in promises for line in promise.lines}
-    wanted |= {line.product_id: line.product for order in orders for line in order.lines}
+    wanted |= {line.product_id: line.product for _, lines in orders for line in lines}
     stocked = set(session.exec(select(Pool.crop_id, Pool.grade)))
     there = [(p, 1) for p in wanted.values() if (p.crop_id, p.grade) in stocked]
     return {item.product_id: item for item in items_of(session, there)}
 
 
-def _never(order: CustomerOrder, items: Mapping[int, Item]) -> str | None:
-    """Why can nobody even look for a day for this order?"""
+def _never(order: CustomerOrder, lines: Sequence[OrderLine], items: Mapping[int, Item]) -> str:
+    """Why can nobody even look for a day for these lines? "" where one can."""
     if order.zone.blocked:
         return f"Nothing is sent to {order.zone.name}: {order.zone.blocked}"
-    lacking = [line.product.code for line in order.lines if line.product_id not in items]
-    return f"There is no stock of {', '.join(lacking)} yet" if lacking else None
+    lacking = [line.product.code for line in lines if line.product_id not in items]
+    return f"There is no stock of {', '.join(lacking)} yet" if lacking else ""
 
 
-def _whole(session: Session, order: CustomerOrder, items: Mapping[int, Item]) -> Parcel:
-    found = [(items[line.product_id], line.quantity) for line in order.lines]
-    return parcel_of(
-        site(session),
-        [replace(item, quantity=n, plugs=n * item.plugs) for item, n in found],
-    )
+def _unkept(
+    session: Session,
+    order: CustomerOrder,
+    lines: Sequence[OrderLine],
+    items: Mapping[int, Item],
+    in_parts: bool,
+) -> Iterator[_Raw]:
+    """Lines that have no promise, as one parcel or as one each."""
+    found = [
+        (line.product.code, replace(item, quantity=line.quantity, plugs=line.quantity * item.plugs))
+        for line in lines
+        for item in [items[line.product_id]]
+    ]
+    if in_parts and len(found) > 1:
+        for code, item in found:
+            yield _Raw(order, None, parcel_of(site(session), [item]), False, code)
+    else:
+        yield _Raw(order, None, parcel_of(site(session), [item for _, item in found]), False)
 
 
 def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> _Raw:
@@ -308,6 +373,8 @@ def _waiting(raw: _Raw, judged: _Days) -> Waiting:
     return Waiting(
         key=raw.key,
         reference=order.reference,
+        part=raw.part,
+        may_split=order.may_split and promise is None and len(raw.parcel.items) > 1,
         order_id=order.id or 0,
         zone_id=order.zone_id,
         promise_id=promise.id if promise else None,
@@ -333,7 +400,7 @@ def _best(way: Way, service: str) -> tuple[bool, date, int, str]:
     return (lane.service != service, way.arrives_until, lane.price_cents, lane.service)
 
 
-def _order(each: Waiting, first: date) -> Order:
+def _order(each: Waiting, first: date, promised: int) -> Order:
     """The order as the problem has it. Overdue promises have no day left to keep."""
     open_days = [(day - first).days for day in sorted(each.services)]
     kept = None if each.ship_on is None else (each.ship_on - first).days
@@ -345,7 +412,8 @@ def _order(each: Waiting, first: date) -> Order:
         lines=tuple(Line(pool_key(pool), plugs) for pool, plugs in each.parcel.plugs.items()),
         open_days=tuple(open_days),
         first_day=wished if each.first_on is None else (each.first_on - first).days,
-        weight=each.weight * (_FIXED_WEIGHT if each.fixed else 1),
+        weight=each.weight
+        * (_FIXED_WEIGHT if each.fixed else 1 if each.promise_id is None else promised),
         kept_day=kept if kept is not None and kept >= 0 else None,
         minutes=each.parcel.minutes,
     )

@@ -7,7 +7,8 @@ long as that takes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -16,7 +17,7 @@ from sqlmodel import Session, col, select
 from nursery.database import now
 from nursery.dispatching.dispatch_facts import Facts, Waiting
 from nursery.order import EventKind, Promise
-from nursery.promising.basket import ANY_DAY
+from nursery.promising.basket import ANY_DAY, parcel_of
 from nursery.promising.bulk_rows import (
     Event,
     NewPromise,
@@ -36,18 +37,19 @@ _OTHER_SERVICE = "Your parcel goes with another carrier service."
 
 def write(
     session: Session, facts: Facts, plan: Plan, reasons: Mapping[int, str], actor: str
-) -> dict[str, int]:
+) -> dict[tuple[str, str], int]:
     """Write the plan: promises for orders that had none, other days for those that move.
 
     `reasons` has the words for the customer by promise id. Returns the new promises' ids by the
-    order's reference. The locks are held and `facts` were read under them. Raises Refused where
-    a service goes there no more.
+    order's reference and part; parts that leave on one day by one service make one parcel. The
+    locks are held and `facts` were read under them. Raises Refused where a service goes there no
+    more.
     """
-    new: list[tuple[Waiting, Way]] = []
+    new: dict[tuple[int, date, str], list[tuple[Waiting, Way]]] = defaultdict(list)
     moved: list[tuple[int, Way]] = []
     for each, way in _ways(facts, plan):
         if each.promise_id is None:
-            new.append((each, way))
+            new[each.order_id, way.leg.ship_on, way.lane.service].append((each, way))
         else:
             moved.append((each.promise_id, way))
     at = now(session)
@@ -59,12 +61,24 @@ def write(
         detail = {"reason": reason, "before": before[key], **told_of_way(way)}
         events.append(Event(key, EventKind.RE_DATED, actor, detail))
     write_events(session, events, at)
-    rows = [NewPromise(each.order_id, way, each.parcel, None, actor) for each, way in new]
+    rows = [_one_parcel(facts, parts, actor) for parts in new.values()]
     ids = write_promises(session, rows, at)
     # What was written apart from the session's rows must be read again where it is read again.
     session.flush()
     session.expire_all()
-    return {each.reference: key for key, (each, _) in zip(ids, new, strict=True)}
+    return {
+        (each.reference, each.part): key
+        for key, parts in zip(ids, new.values(), strict=True)
+        for each, _ in parts
+    }
+
+
+def _one_parcel(facts: Facts, parts: Sequence[tuple[Waiting, Way]], actor: str) -> NewPromise:
+    """The promise of parts of one order that leave together; as sure as the least sure of them."""
+    each, way = min(parts, key=lambda part: part[1].probability)
+    items = [item for part, _ in parts for item in part.parcel.items]
+    parcel = each.parcel if len(parts) == 1 else parcel_of(facts.desk.site, items)
+    return NewPromise(each.order_id, way, parcel, None, actor)
 
 
 def _ways(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, Way]]:

@@ -1,0 +1,217 @@
+"""Why does an order leave on its day and on no other? Read off the books, nothing is solved.
+
+Every promise stands where it stands; of the order that is asked about each day is judged beside
+them: closed (and by which rule), without plugs (and who has them), packed full, or possible.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from itertools import groupby
+
+from sqlmodel import Session, col, select
+
+from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_facts
+from nursery.errors import Refusal, Refused
+from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
+from solver.dispatching.judge import cheapest_lots, plugs_by_day
+from solver.dispatching.problem import Plan
+
+_AFTER = 7
+"""Days after an order's day that are told as well."""
+_NAMED = 3
+
+
+class Verdict(StrEnum):
+    """What is a day to the order that is asked about?"""
+
+    ITS_DAY = "its day"
+    CLOSED = "closed"
+    NO_PLUGS = "no plugs"
+    PACKED_FULL = "packed full"
+    POSSIBLE = "possible"
+
+
+@dataclass(frozen=True, slots=True)
+class DaysWhy:
+    """Days in a row of which the same is said."""
+
+    first: date
+    last: date
+    verdict: Verdict
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderWhy:
+    """One parcel of an order: where it stands, how it came there, and what each day is to it.
+
+    `promise_id` and `ship_on` are None while nothing is promised; `moves` tells every re-dating in
+    the customer's words. `days` is empty for a parcel that is picked or gone: it does not move.
+    """
+
+    reference: str
+    promise_id: int | None
+    state: str
+    ship_on: date | None
+    first_ship_on: date | None
+    service: str
+    moves: tuple[str, ...]
+    days: tuple[DaysWhy, ...]
+
+
+def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
+    """Why is this order on its day? One answer a parcel. Raises Refused: `unknown_order`."""
+    order = session.exec(
+        select(CustomerOrder).where(CustomerOrder.reference == reference.strip())
+    ).first()
+    if order is None:
+        said = "write it as the shop did"
+        raise Refused(
+            Refusal("unknown_order", f"There is no order {reference!r}", "reference", said)
+        )
+    facts = read_facts(session)
+    books = _Books(facts)
+    found = []
+    for each in facts.waiting.values():
+        if each.order_id == order.id:
+            moves = _moves(session, each.promise_id)
+            state = "waits for a day" if each.promise_id is None else "promised"
+            found.append(_told(each, state, moves, books.days(each)))
+    for promise in order.promises:
+        if all(one.promise_id != promise.id for one in found):
+            found.append(_gone(reference, promise, _moves(session, promise.id)))
+    never = [why for name, why in facts.never if name == order.reference]
+    if never and not found:
+        last = facts.day(facts.days - 1)
+        closed = DaysWhy(facts.first_day, last, Verdict.CLOSED, never[0])
+        none = OrderWhy(order.reference, None, "waits for a day", None, None, "", (), (closed,))
+        found.append(none)
+    return tuple(found)
+
+
+def _told(each: Waiting, state: str, moves: tuple[str, ...], days: tuple[DaysWhy, ...]) -> OrderWhy:
+    return OrderWhy(
+        reference=each.reference,
+        promise_id=each.promise_id,
+        state=state,
+        ship_on=each.ship_on,
+        first_ship_on=each.first_on,
+        service=each.service,
+        moves=moves,
+        days=days,
+    )
+
+
+def _gone(reference: str, promise: Promise, moves: tuple[str, ...]) -> OrderWhy:
+    return OrderWhy(
+        reference=reference,
+        promise_id=promise.id,
+        state=promise.state.value,
+        ship_on=promise.ship_on,
+        first_ship_on=promise.first_ship_on,
+        service=promise.service.name,
+        moves=moves,
+        days=(),
+    )
+
+
+def _moves(session: Session, promise_id: int | None) -> tuple[str, ...]:
+    """Every re-dating of a promise, oldest first."""
+    events = session.exec(
+        select(PromiseEvent)
+        .where(PromiseEvent.promise_id == promise_id, PromiseEvent.kind == EventKind.RE_DATED)
+        .order_by(col(PromiseEvent.id))
+    )
+    return tuple(_move(event) for event in events)
+
+
+def _move(event: PromiseEvent) -> str:
+    before = event.detail.get("before")
+    was = before.get("ship_on") if isinstance(before, dict) else None
+    to, reason = event.detail.get("ship_on"), event.detail.get("reason", "")
+    return f"{event.at:%Y-%m-%d}: from {was or 'its day'} to {to}. {reason}"
+
+
+class _Books:
+    """Every promise on its day, as the plan beside which a day is judged."""
+
+    def __init__(self, facts: Facts) -> None:
+        self._facts = facts
+        self._ships = {
+            key: max(0, facts.index(each.ship_on))
+            for key, each in facts.waiting.items()
+            if each.ship_on is not None
+        }
+
+    def days(self, each: Waiting) -> tuple[DaysWhy, ...]:
+        """What is each day to this order? Until some days after its own, or after the first."""
+        rest = Plan({key: day for key, day in self._ships.items() if key != each.key})
+        wanted = plugs_by_day(self._facts.problem, rest)
+        used = [0] * self._facts.days
+        for key, day in rest.ships.items():
+            used[day] += self._facts.problem.order_of[key].minutes
+        judged = [(day, *self._judge(each, day, wanted, used)) for day in self._days(each)]
+        found = []
+        for (verdict, text), run in groupby(judged, key=lambda one: one[1:]):
+            days = [day for day, *_ in run]
+            found.append(DaysWhy(days[0], days[-1], verdict, text))
+        return tuple(found)
+
+    def _days(self, each: Waiting) -> Iterator[date]:
+        possible = each.ship_on or min(each.services, default=None)
+        last = self._facts.day(self._facts.days - 1)
+        until = last if possible is None else min(last, possible + timedelta(days=_AFTER))
+        return (self._facts.day(i) for i in range(self._facts.index(until) + 1))
+
+    def _judge(
+        self, each: Waiting, day: date, wanted: dict[str, dict[int, int]], used: list[int]
+    ) -> tuple[Verdict, str]:
+        if day == each.ship_on:
+            return Verdict.ITS_DAY, f"by {each.service}"
+        if day not in each.services:
+            said = dict.fromkeys(why.text for why in each.closed.get(day, ()))
+            return Verdict.CLOSED, "; ".join(said) or "no service goes there"
+        lacking = self._lacking(each, day, wanted)
+        if lacking:
+            return Verdict.NO_PLUGS, lacking
+        index = self._facts.index(day)
+        minutes, room = used[index] + each.parcel.minutes, self._facts.problem.minutes[index]
+        if minutes > room:
+            return Verdict.PACKED_FULL, f"{minutes} of {room} packing minutes with it"
+        if each.ship_on is None:
+            return Verdict.POSSIBLE, f"by {each.services[day]}: `nursery dispatch` gives it a day"
+        if day < each.ship_on:
+            return Verdict.POSSIBLE, "sooner than promised: its customer would have to be told"
+        return Verdict.POSSIBLE, "later than it need be"
+
+    def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
+        """Which plugs are too few on this day beside all promises, and who has them?"""
+        said = []
+        index = self._facts.index(day)
+        for item in each.parcel.items:
+            key = pool_key(item.pool_id)
+            with_it = dict(wanted.get(key, {}))
+            with_it[index] = with_it.get(index, 0) + each.parcel.plugs[item.pool_id]
+            missing = cheapest_lots(self._facts.problem.pool_of[key], with_it)[1]
+            if missing:
+                said.append(
+                    f"{missing} plugs of {item.code} too few{self._holders(each, key, index)}"
+                )
+        return "; ".join(said)
+
+    def _holders(self, each: Waiting, pool: str, index: int) -> str:
+        """The orders that have plugs of the pool, the nearest days first."""
+        orders = self._facts.problem.order_of
+        users = [
+            (abs(day - index), key)
+            for key, day in self._ships.items()
+            if key != each.key and any(line.pool == pool for line in orders[key].lines)
+        ]
+        names = [
+            f"{self._facts.waiting[key].reference} ({self._facts.day(self._ships[key])})"
+            for _, key in sorted(users)[:_NAMED]
+        ]
+        more = f" and {len(users) - _NAMED} more" if len(users) > _NAMED else ""
+        return f": they are promised to {', '.join(names)}{more}" if names else ""
