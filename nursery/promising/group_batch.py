@@ -8,42 +8,41 @@ refusal undoes nothing but itself. Answers are stored under their keys in the sa
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from datetime import date, datetime, timedelta
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date, timedelta
 from typing import Any, TypeAlias
 
 import orjson
-from sqlalchemy import select as sql_select
-from sqlalchemy import tuple_, update
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy import update
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, select
 
 from nursery.database import now
-from nursery.errors import Refused
-from nursery.locks import lock_pools, lock_ship_days
+from nursery.errors import Refusal, Refused
 from nursery.order import EventKind, Promise, PromiseLine, State
 from nursery.promising.basket import Basket
-from nursery.promising.bulk_rows import (
-    Event,
-    NewPromise,
-    Values,
-    next_ids,
-    put_in,
-    table,
-    told_days,
-    write_events,
-    write_promises,
+from nursery.promising.bulk_rows import Event, table, told_days, write_events
+from nursery.promising.group_books import Books, Wish
+from nursery.promising.group_rows import ReservedRows
+from nursery.promising.group_sql import (
+    WRITTEN,
+    Locked,
+    first_look,
+    lock_all,
+    moment_text,
+    write_rows,
 )
-from nursery.promising.group_books import Books, Granted, Wish
 from nursery.promising.idempotent import Answer, as_json, digest_of_body, key_reused
 from nursery.promising.promise import confirm, reserve
-from nursery.promising.promise_rows import has_lapsed
-from nursery.promising.told import Told, ToldLine, told
+from nursery.promising.promise_rows import NotThatDay, has_lapsed
+from nursery.promising.told import Told, told
 
 Outcome: TypeAlias = Answer | Exception
-"""An answer to give, or what to raise: `Refused` for a key used twice, or what went wrong."""
+"""An answer to give, or what to raise: `Refused` for a key used twice, or what went wrong.
+
+`NotThatDay` is a refusal that is not stored yet: what can be had instead is still to be found.
+"""
 
 
 def as_it_stands(promise: Told) -> object:
@@ -57,8 +56,8 @@ class Request:
 
     `act` does it by the ordinary service. `codes` (products), `promise_id` and `days` say which
     pools and ship days it may touch, so that they are locked beforehand. `wish` and `confirms`
-    are set for what can be done in bulk. `say` makes the answer: a mapping
-    or a dataclass that orjson can write.
+    are set for what can be done in bulk. `say` makes the answer: a mapping or a dataclass that
+    orjson can write. `refusal` says that it has been refused, which is only to be stored.
     """
 
     token_id: int
@@ -72,6 +71,7 @@ class Request:
     wish: Wish | None = None
     confirms: bool = False
     say: Callable[[Told], object] = as_it_stands
+    refusal: Refusal | None = None
     digest: str = field(init=False)
 
     def __post_init__(self) -> None:
@@ -157,49 +157,54 @@ class _Group:
 
     def __init__(self, session: Session, books: Books) -> None:
         self.session, self.books = session, books
-        self.known: dict[tuple[int, str], tuple[str, Any]] = {}
+        self.known: dict[tuple[int, str], tuple[str, str]] = {}
         self.made: dict[tuple[int, str], object] = {}
-        self.at = now(session)
-        self.here = books.renew(session, self.at)
+        self.later: dict[tuple[int, str], NotThatDay] = {}
+        self.rows: dict[str, list[tuple[Any, ...]]] = {name: [] for name in WRITTEN}
 
     def look_up(self, requests: Sequence[Request]) -> None:
-        """Which of these were answered before?"""
-        names = [request.name for request in requests]
-        keys = table("idempotency_key").c
-        asked = sql_select(keys.token_id, keys.key, keys.digest, keys.answer)
-        asked = asked.where(tuple_(keys.token_id, keys.key).in_(names))
-        rows = self.session.connection().execute(asked)
-        self.known = {(token, key): (digest, said) for token, key, digest, said in rows}
+        """Which of these were answered before, and what time is it?"""
+        wished = [request.wish.reference for request in requests if request.wish is not None]
+        self.look = first_look(self.session, [request.name for request in requests], wished)
+        self.known = dict(self.look.known)
+        self.moment, self.facts = self.look.moment, self.books.renew(self.session, self.look.moment)
 
     def do(self, requests: Sequence[Request]) -> None:
         """Answer the new ones: changes first, then what can be done in bulk, then the rest."""
+        for request in requests:
+            if request.refusal is not None:
+                self.made[request.name] = {"refusal": asdict(request.refusal)}
+        requests = [request for request in requests if request.refusal is None]
         if not requests:
             return
         self._lock(requests)
         wishes = [r for r in requests if r.wish is not None]
         confirms = [r for r in requests if r.confirms]
-        done = self._one_by_one([r for r in requests if r.wish is None and not r.confirms])
-        if done:
-            self._read_again()
+        if self._one_by_one([r for r in requests if r.wish is None and not r.confirms]):
+            self.books.forget_what_is_left()
+            if wishes:
+                self._look_again(wishes)
         left = [*self._confirm(confirms), *self._reserve(wishes)]
         if self._one_by_one(left):
-            self.books.forget()
+            self.books.forget_what_is_left()
 
     def keep(self, requests: Sequence[Request]) -> None:
         """Store what was answered, a refusal too, under its key."""
-        rows: list[Values] = []
+        at = moment_text(self.session.connection(), self.moment.at)
+        rows = []
         for request in requests:
             answer = self.made.get(request.name)
             if answer is not None and not isinstance(answer, Exception):
                 said = as_json(answer)
                 self.known[request.name] = (request.digest, said)
-                rows.append(_key_row(request, said, self.at))
-        put_in(self.session, "idempotency_key", rows)
+                rows.append((request.token_id, request.key, request.digest, said, at))
+        self.rows["idempotency_key"] += rows
+        write_rows(self.session, self.rows)
 
     def answer(self, request: Request) -> Outcome:
         """What is this one told: as it will be read back whenever it is sent again."""
         if request.name not in self.known:
-            outcome = self.made[request.name]
+            outcome = self.made.get(request.name) or self.later[request.name]
             assert isinstance(outcome, Exception)
             return outcome
         digest, said = self.known[request.name]
@@ -210,18 +215,22 @@ class _Group:
 
     def _lock(self, requests: Sequence[Request]) -> None:
         pools, days = _reach(self.session, [r.promise_id for r in requests if r.promise_id])
-        pools |= self.books.pools_of(self.session, {code for r in requests for code in r.codes})
+        pools |= self.books.pools_of({code for r in requests for code in r.codes})
         days = days.union(*(r.days for r in requests))
-        if self.session.get_bind().dialect.name == "sqlite":
-            _raise_versions(self.session, pools, days)  # BEGIN IMMEDIATE is the lock
-            return
-        lock_pools(self.session, pools)
-        lock_ship_days(self.session, days)
-        self.at = now(self.session)  # it may have waited
+        self.locked = lock_all(self.session, pools, days, self.look.moment)
+        self._hold(self.locked)
 
-    def _read_again(self) -> None:
-        self.books.forget()
-        self.here = self.books.renew(self.session, self.at)
+    def _hold(self, locked: Locked) -> None:
+        """It may have waited for its locks: the moment that counts is the one since."""
+        self.moment = locked.moment
+        self.facts = self.books.renew(self.session, locked.moment)
+        self.books.under_locks(locked)
+
+    def _look_again(self, wishes: Sequence[Request]) -> None:
+        """Something was changed one by one: there may be other orders, and other ids."""
+        references = [request.wish.reference for request in wishes if request.wish is not None]
+        self.look = first_look(self.session, (), references)
+        self._hold(replace(self.locked, moment=self.look.moment))
 
     def _one_by_one(self, requests: Sequence[Request]) -> bool:
         """Do each in a savepoint of its own. Was anything written?"""
@@ -231,6 +240,8 @@ class _Group:
                 with self.session.begin_nested():
                     self.made[request.name] = request.alone(self.session)
                 written = True
+            except NotThatDay as refused:
+                self.later[request.name] = refused
             except Refused as refused:
                 self.made[request.name] = {"refusal": asdict(refused.refusal)}
             except SQLAlchemyError:
@@ -241,20 +252,24 @@ class _Group:
 
     def _reserve(self, requests: Sequence[Request]) -> list[Request]:
         """Write what the books are sure of. The others are handed back."""
-        wishes = [(r, r.wish) for r in requests if r.wish is not None]
-        granted = self.books.grant(self.session, [wish for _, wish in wishes])
-        pairs = [(r, yes) for (r, _), yes in zip(wishes, granted, strict=True) if yes is not None]
-        until = self.at + timedelta(minutes=self.here.reservation_minutes)
-        orders = _write_orders(self.session, [yes for _, yes in pairs], self.at)
-        new = [
-            NewPromise(order, yes.way, yes.parcel, until, yes.wish.actor)
-            for order, (_, yes) in zip(orders, pairs, strict=True)
-        ]
-        for key, (request, yes) in zip(
-            write_promises(self.session, new, self.at), pairs, strict=True
-        ):
-            self.made[request.name] = request.say(_told_of(key, yes, until))
-        return [r for (r, _), yes in zip(wishes, granted, strict=True) if yes is None]
+        if not requests:
+            return []
+        wishes = [request.wish for request in requests if request.wish is not None]
+        until = self.moment.at + timedelta(minutes=self.facts.site.reservation_minutes)
+        granted = self.books.grant(self.session, wishes, self.look.orders, until)
+        writer = ReservedRows(self.session.connection(), self.moment.at, until, self.rows)
+        left = []
+        ids = zip(self.look.promise_ids, self.look.order_ids, strict=True)
+        for request, yes in zip(requests, granted, strict=True):
+            if yes is None:
+                left.append(request)
+            else:
+                self.made[request.name] = request.say(writer.put(yes, *next(ids)))
+        if left:
+            # `reserve` may give out ids of its own, and must see what was promised before it.
+            write_rows(self.session, self.rows)
+            self.rows = {name: [] for name in WRITTEN}
+        return left
 
     def _confirm(self, requests: Sequence[Request]) -> list[Request]:
         """Confirm the reservations that still hold. The others are handed back."""
@@ -263,7 +278,12 @@ class _Group:
         for request in requests:
             row = found.get(request.promise_id or 0)
             holds = row is not None and row.state == State.RESERVED
-            if row is not None and holds and not has_lapsed(row, self.at) and row.id not in sure:
+            if (
+                row is not None
+                and holds
+                and not has_lapsed(row, self.moment.at)
+                and row.id not in sure
+            ):
                 sure[row.id or 0] = request
         if sure:
             self._write_confirmed(sure, found)
@@ -286,20 +306,8 @@ class _Group:
             # The row was written apart from the session, which would else write it again.
             self.session.expunge(row)
             row.state, row.reserved_until = State.CONFIRMED, None
-            self.made[request.name] = request.say(told(row, self.at))
-        write_events(self.session, events, self.at)
-
-
-def _raise_versions(session: Session, pools: set[int], days: set[date]) -> None:
-    """As `lock_pools` and `lock_ship_days` where this transaction is the only writer."""
-    connection = session.connection()
-    pool, ship_day = table("pool"), table("ship_day")
-    missing = [{"day": day, "minutes": None, "version": 0} for day in sorted(days)]
-    if missing:
-        connection.execute(sqlite_insert(ship_day).on_conflict_do_nothing(), missing)
-    for one, column, keys in ((pool, pool.c.id, pools), (ship_day, ship_day.c.day, days)):
-        raised = update(one).where(column.in_(sorted(keys))).values(version=one.c.version + 1)
-        connection.execute(raised)
+            self.made[request.name] = request.say(told(row, self.moment.at))
+        write_events(self.session, events, self.moment.at)
 
 
 def _reach(session: Session, promises: Sequence[int]) -> tuple[set[int], set[date]]:
@@ -325,70 +333,3 @@ def _promises(session: Session, ids: Sequence[int]) -> dict[int, Promise]:
         execution_options={"populate_existing": True},
     )
     return {row.id: row for row in rows if row.id is not None}
-
-
-def _write_orders(session: Session, granted: Sequence[Granted], at: datetime) -> list[int]:
-    """Write the orders of these wishes with their lines. Their ids, in order."""
-    ids = next_ids(session, "customer_order", len(granted))
-    each = list(zip(ids, granted, strict=True))
-    put_in(session, "customer_order", [_order(key, yes, at) for key, yes in each])
-    lines = [
-        {"order_id": key, "product_id": product, "quantity": quantity}
-        for key, yes in each
-        for product, quantity in yes.parcel.quantities.items()
-    ]
-    put_in(session, "order_line", lines)
-    return ids
-
-
-def _order(key: int, granted: Granted, at: datetime) -> Values:
-    wish = granted.wish
-    return {
-        "id": key,
-        "reference": wish.reference,
-        "placed_at": at,
-        "country": wish.destination.country.strip().upper(),
-        "postcode": wish.destination.postcode.strip(),
-        "zone_id": granted.zone_id,
-        "not_before": wish.window.not_before,
-        "not_after": wish.window.not_after,
-        "may_split": wish.consent.may_split,
-        "may_substitute": wish.consent.may_substitute,
-        "weight": 1,
-        "label_reference": wish.label_reference,
-    }
-
-
-def _told_of(key: int, granted: Granted, until: datetime) -> Told:
-    wish, way = granted.wish, granted.way
-    return Told(
-        id=key,
-        reference=wish.reference,
-        state=State.RESERVED,
-        ship_on=way.leg.ship_on,
-        first_ship_on=way.leg.ship_on,
-        pack_on=way.leg.pack_on,
-        arrives_from=way.arrives_from,
-        arrives_until=way.arrives_until,
-        probability=way.probability,
-        service=way.lane.service,
-        country=wish.destination.country.strip().upper(),
-        postcode=wish.destination.postcode.strip(),
-        reserved_until=until,
-        tracking="",
-        repack_by=None,
-        lines=tuple(
-            ToldLine(item.code, item.quantity, item.plugs, 0, item.product_id)
-            for item in granted.parcel.items
-        ),
-    )
-
-
-def _key_row(request: Request, answer: str, at: datetime) -> Values:
-    return {
-        "token_id": request.token_id,
-        "key": request.key,
-        "digest": request.digest,
-        "answer": answer,
-        "at": at,
-    }

@@ -1,47 +1,45 @@
 """Which reservations may surely be granted, when many are asked for at once?
 
-The books are read once for a whole group, under the group's locks, and kept up in memory while it
-is decided. They say yes only to what `promise.reserve` would grant with the same answer; whatever
-they are not sure of (a day that looks closed, plugs that look short, an order that is there
-already) is left to `reserve` itself, which knows the exact refusal.
+The books are what one writer knows. What rests on the facts (products, zones, ways) is kept while
+the stamps of the facts stand; what a pool or a ship day has left is kept while the version that is
+read under its lock is the one that this writer wrote last. So nothing is read again for a group
+unless somebody else wrote, and what anybody wrote counts in the next group.
+
+The books say yes only to what `promise.reserve` would grant with the same answer; whatever they are
+not sure of (a day that looks closed, plugs that look short, an order that is there already) is left
+to `reserve` itself, which knows the exact refusal.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session
 
-from nursery.calendars import local_date
-from nursery.carrier import Zone, ZonePrefix
-from nursery.database import site
 from nursery.errors import Fault, Refused
-from nursery.growing_area import Site
-from nursery.order import CustomerOrder, Product
 from nursery.promising.basket import (
     ANY_DAY,
     NO_CONSENT,
     Basket,
     Consent,
     Destination,
-    Item,
     Limits,
     Parcel,
     Window,
-    best_prefix,
-    items_of,
-    parcel_of,
-    plain,
-    products,
 )
-from nursery.promising.held import Held
-from nursery.promising.ship_days import Ask, Rules, Way, judge, read_rules
+from nursery.promising.catalogue import Catalogue, catalogue_of
+from nursery.promising.facts import Facts, Moment, facts_of, moment_of
+from nursery.promising.group_sql import Locked
+from nursery.promising.held import Held, out_of_date
+from nursery.promising.lapsing import write_lapsed
+from nursery.promising.minutes_taken import minutes_on
+from nursery.promising.ship_days import Ask, Rules, Way, judge, rules_at
 from nursery.promising.supply import supply
 
-_GOOD_FOR = timedelta(seconds=1)
-"""How long the books may be used while nobody else wrote: forecasts age, reservations lapse."""
+_MOST = 4096
+"""Baskets and addresses remembered; more are forgotten all at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +81,16 @@ class _Wanted:
     plugs: tuple[tuple[int, int], ...]
 
 
+@dataclass(slots=True)
+class _Day:
+    """Packing minutes of a ship day as they were read at a moment, and given away since."""
+
+    version: int
+    at: datetime
+    taken: int
+    lapses: datetime | None
+
+
 class Books:
     """What one writer knows while it decides. Used by one thread, one transaction at a time."""
 
@@ -91,171 +99,169 @@ class Books:
 
     def forget(self) -> None:
         """Nothing of what was read counts any more."""
-        self._stamp: object = None
-        self._at: datetime | None = None
-        self._items: dict[str, Item | None] = {}
-        self._prefixes: dict[str, list[ZonePrefix]] = {}
-        self._zones: dict[int, Zone] = {}
-        self._pools: dict[int, Held] = {}
+        self._facts: Facts | None = None
+        self._zones: dict[Destination, int | None] = {}
         self._parcels: dict[Basket, _Wanted | None] = {}
         self._ways: dict[tuple[int, str, date, Limits, Window], Way | None] = {}
-        self._rules: Rules | None = None
-        self._taken: dict[date, int] = {}
+        self._rules: dict[int, Rules] = {}
+        self.forget_what_is_left()
 
-    def renew(self, session: Session, at: datetime) -> Site:
-        """Whose books are these, now that this transaction has begun? What is old is forgotten.
+    def forget_what_is_left(self) -> None:
+        """What pools and ship days have left was changed by others than the books."""
+        self._pools: dict[int, Held] = {}
+        self._days: dict[date, _Day] = {}
 
-        SQLite tells a connection whether another one has written; where that cannot be asked,
-        everything is read again for each group.
+    def renew(self, session: Session, moment: Moment) -> Facts:
+        """What do promises rest on at this moment? What was kept of other facts is forgotten.
+
+        Raises `Fault` where the database holds no nursery yet.
         """
-        stamp = _stamp(session)
-        fresh = self._at is not None and timedelta(0) <= at - self._at < _GOOD_FOR
-        if stamp is None or stamp != self._stamp or not fresh or self._another_day(at):
+        facts = self._facts
+        if facts is None or not facts.hold(moment):
             self.forget()
-            self._at, self._stamp, self._site = at, stamp, site(session)
-            session.expunge(self._site)  # it is kept longer than this session
-        self._now = at
-        return self._site
+            _, facts = facts_of(session)
+            self._catalogue: Catalogue = catalogue_of(session, facts)
+            self._facts = facts
+        return facts
 
-    def pools_of(self, session: Session, codes: Iterable[str]) -> set[int]:
+    def pools_of(self, codes: Iterable[str]) -> set[int]:
         """From which pools do these products take plugs? Unknown codes are passed over."""
-        wanted = set(codes)
-        self._read_items(session, wanted)
-        found = (self._items.get(code) for code in wanted)
-        return {item.pool_id for item in found if item is not None}
+        kinds = self._catalogue.kinds
+        return {kinds[code].item.pool_id for code in codes if code in kinds}
 
-    def grant(self, session: Session, wishes: Sequence[Wish]) -> list[Granted | None]:
+    def under_locks(self, locked: Locked) -> None:
+        """These versions were raised: what somebody else changed before is forgotten."""
+        at = locked.moment.at
+        for pool, version in locked.pools.items():
+            held = self._pools.get(pool)
+            if held is not None:
+                if held.version != version - 1 or held.has_lapses(at):
+                    del self._pools[pool]
+                held.version = version
+        for when, version in locked.days.items():
+            day = self._days.get(when)
+            if day is not None:
+                if day.version != version - 1 or out_of_date(day.at, day.lapses, at):
+                    del self._days[when]
+                day.version = version
+        self._locked = locked
+
+    def grant(
+        self,
+        session: Session,
+        wishes: Sequence[Wish],
+        there: Collection[str],
+        until: datetime,
+    ) -> list[Granted | None]:
         """Which of these may surely be granted, one after another? None: ask `reserve`.
 
+        `there` are references that have an order already; what is granted is kept `until` then.
         Raises nothing for a wish that cannot be had. The pools and days are locked already.
         """
-        there = _orders(session, [wish.reference for wish in wishes])
-        zones = [self._zone(session, wish.destination) for wish in wishes]
+        taken = set(there)
+        asked = [(wish, self._zone(session, wish.destination)) for wish in wishes]
         parcels = [self._parcel(session, wish.basket) for wish in wishes]
-        self._read_rules(session, {zone.id for zone in zones if zone is not None and zone.id})
+        self._read_rules(session, {zone for _, zone in asked if zone is not None})
         self._read_pools(session, {pool for p in parcels if p is not None for pool, _ in p.plugs})
+        self._read_days(session, {wish.ship_on for wish in wishes})
         found: list[Granted | None] = []
-        for wish, zone, wanted in zip(wishes, zones, parcels, strict=True):
+        for (wish, zone), wanted in zip(asked, parcels, strict=True):
             granted = None
-            if zone is not None and wanted is not None and wish.reference not in there:
-                granted = self._granted(wish, zone.id or 0, wanted)
+            if zone is not None and wanted is not None and wish.reference not in taken:
+                granted = self._granted(wish, zone, wanted, until)
             if granted is not None:
-                there.add(wish.reference)
+                taken.add(wish.reference)
             found.append(granted)
         return found
 
-    def _another_day(self, at: datetime) -> bool:
-        zone = self._site.time_zone
-        return self._at is None or local_date(at, zone) != local_date(self._at, zone)
-
-    def _granted(self, wish: Wish, zone_id: int, wanted: _Wanted) -> Granted | None:
+    def _granted(
+        self, wish: Wish, zone_id: int, wanted: _Wanted, until: datetime
+    ) -> Granted | None:
         way = self._way(wish, zone_id, wanted.limits)
-        if way is None or self._now.timestamp() > way.leg.order_by.timestamp():
+        if way is None or self._locked.moment.at.timestamp() > way.leg.order_by.timestamp():
             return None
-        assert self._rules is not None
-        if wanted.parcel.minutes > self._rules.room_left(wish.ship_on):
-            return None
-        if not all(self._pools[pool].counted_has(way, plugs) for pool, plugs in wanted.plugs):
+        day, minutes = self._days[wish.ship_on], wanted.parcel.minutes
+        if minutes > self._rules[zone_id].room_left(wish.ship_on) - day.taken:
             return None
         for pool, plugs in wanted.plugs:
-            self._pools[pool].take(wish.ship_on, plugs)
-        self._taken[wish.ship_on] = self._taken.get(wish.ship_on, 0) + wanted.parcel.minutes
+            held = self._pools.get(pool)
+            if held is None or not held.counted_has(way, plugs):
+                return None
+        for pool, plugs in wanted.plugs:
+            self._pools[pool].take(wish.ship_on, plugs, until)
+        day.taken += minutes
+        day.lapses = min(day.lapses or until, until)
         return Granted(wish, zone_id, wanted.parcel, way)
 
     def _way(self, wish: Wish, zone_id: int, limits: Limits) -> Way | None:
         """The way of a parcel that takes no minutes; None where there is no open one."""
         key = (zone_id, wish.service, wish.ship_on, limits, wish.window)
         if key not in self._ways:
-            assert self._rules is not None
-            lanes = self._rules.lanes.get(zone_id, ())
+            rules = self._rules.get(zone_id)
+            lanes = rules.lanes.get(zone_id, ()) if rules is not None else ()
             lane = next((each for each in lanes if each.service == wish.service), None)
             ask = Ask(limits, 0, wish.window)
-            way = judge(self._rules, lane, wish.ship_on, ask) if lane is not None else None
+            way = judge(rules, lane, wish.ship_on, ask) if rules and lane is not None else None
+            if len(self._ways) >= _MOST:
+                self._ways.clear()
             self._ways[key] = way if isinstance(way, Way) and way.is_open else None
         return self._ways[key]
 
     def _parcel(self, session: Session, basket: Basket) -> _Wanted | None:
         if basket not in self._parcels:
-            lines = [line for line in basket.lines if line.is_plant]
-            self._read_items(session, {line.code for line in lines})
-            wanted: dict[str, int] = {}
-            for line in lines:
-                wanted[line.code] = wanted.get(line.code, 0) + line.quantity
-            known = {code: self._items[code] for code in wanted}
-            odd = any(line.quantity < 1 for line in lines) or not lines
-            self._parcels[basket] = None if odd else self._wanted(known, wanted)
+            assert self._facts is not None
+            if len(self._parcels) >= _MOST:
+                self._parcels.clear()
+            try:
+                parcel = self._catalogue.parcel(session, self._facts, basket)
+                wanted = _Wanted(parcel, parcel.limits, tuple(sorted(parcel.plugs.items())))
+            except Refused:
+                return None
+            self._parcels[basket] = wanted
         return self._parcels[basket]
 
-    def _wanted(self, known: dict[str, Item | None], wanted: dict[str, int]) -> _Wanted | None:
-        items = []
-        for code, item in known.items():
-            if item is None:
-                return None
-            quantity = wanted[code]
-            items.append(replace(item, quantity=quantity, plugs=quantity * item.plugs))
-        parcel = parcel_of(self._site, items)
-        return _Wanted(parcel, parcel.limits, tuple(sorted(parcel.plugs.items())))
-
-    def _read_items(self, session: Session, codes: Collection[str]) -> None:
-        missing = [code for code in codes if code not in self._items]
-        if not missing:
-            return
-        found = products(session, col(Product.code).in_(missing))
-        self._items.update(dict.fromkeys(missing))
-        self._items.update({item.code: item for item in _items(session, found)})
-
-    def _zone(self, session: Session, destination: Destination) -> Zone | None:
+    def _zone(self, session: Session, destination: Destination) -> int | None:
         """The zone of an address, or None where nothing is sent."""
-        country, postcode = destination.country.strip().upper(), plain(destination.postcode)
-        if country not in self._prefixes:
-            rows = session.exec(select(ZonePrefix).where(ZonePrefix.country == country))
-            self._prefixes[country] = list(rows)
-        best = best_prefix(self._prefixes[country], postcode) if postcode else None
-        if best is None:
-            return None
-        if best.zone_id not in self._zones:
-            zone = session.get(Zone, best.zone_id)
-            if zone is None or zone.blocked:
+        if destination not in self._zones:
+            if len(self._zones) >= _MOST:
+                self._zones.clear()
+            try:
+                self._zones[destination] = self._catalogue.place(session, destination).zone_id
+            except Refused:
                 return None
-            session.expunge(zone)
-            self._zones[best.zone_id] = zone
-        return self._zones[best.zone_id]
+        return self._zones[destination]
 
     def _read_rules(self, session: Session, zones: set[int]) -> None:
-        known = set() if self._rules is None else set(self._rules.lanes)
-        if zones <= known and self._rules is not None:
-            return
-        try:
-            rules = read_rules(session, zones | known)
-        except Fault:  # no calendar: `reserve` says so
-            self._rules = self._rules or read_rules(session, ())
-            return
-        self._taken, self._ways = dict(rules.taken), {}
-        self._rules = replace(rules, taken=self._taken)
+        """What opens and closes the days to these zones, but for the minutes and plugs left."""
+        assert self._facts is not None
+        for zone in sorted(zones - self._rules.keys()):
+            moment = moment_of(session)
+            if not self._facts.hold(moment):
+                continue  # they have just changed: `reserve` reads them
+            try:
+                rules = rules_at(session, moment, self._facts, [zone])
+            except Fault:
+                continue  # no calendar: `reserve` says so
+            self._rules[zone] = replace(rules, taken={})
 
     def _read_pools(self, session: Session, pools: set[int]) -> None:
-        missing = pools - set(self._pools)
-        if missing:
-            self._pools |= {pool: Held(held) for pool, held in supply(session, missing).items()}
+        missing = pools - self._pools.keys()
+        if not missing:
+            return
+        at = self._locked.moment.at
+        for pool, held in supply(session, missing).items():
+            # Only what is locked cannot be changed by others before this transaction ends.
+            if self._locked.pools.get(pool) == held.version:
+                self._pools[pool] = Held(held, at)
+        # What was read counts as of a moment after `at`, and before now.
+        write_lapsed(session, missing, (), max(at, moment_of(session).at))
 
-
-def _stamp(session: Session) -> object:
-    """What changes whenever another connection has written? None where nothing tells."""
-    if session.get_bind().dialect.name != "sqlite":
-        return None
-    return session.connection().exec_driver_sql("PRAGMA data_version").scalar_one()
-
-
-def _orders(session: Session, references: Sequence[str]) -> set[str]:
-    rows = select(CustomerOrder.reference).where(col(CustomerOrder.reference).in_(references))
-    return set(session.exec(rows))
-
-
-def _items(session: Session, found: Sequence[Product]) -> list[Item]:
-    """One of each product; without those that have no pool yet."""
-    try:
-        return list(items_of(session, [(product, 1) for product in found]))
-    except Refused:
-        if len(found) == 1:
-            return []
-        return [item for each in found for item in _items(session, [each])]
+    def _read_days(self, session: Session, days: set[date]) -> None:
+        missing = days - self._days.keys()
+        if not missing:
+            return
+        at = self._locked.moment.at
+        for when, (taken, lapses) in minutes_on(session, at, missing).items():
+            version = self._locked.days.get(when, 0)
+            self._days[when] = _Day(version, at, taken, lapses)
+        write_lapsed(session, (), missing, at)

@@ -10,10 +10,13 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections import deque
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future
+from dataclasses import replace
+from queue import SimpleQueue
 from types import TracebackType
+from typing import TypeAlias
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError, IntegrityError
@@ -24,11 +27,59 @@ from nursery.errors import Refusal, Refused
 from nursery.promising.group_batch import Outcome, Request, answer_all
 from nursery.promising.group_books import Books
 from nursery.promising.idempotent import Answer, refuse_bad_key
+from nursery.promising.promise_rows import NotThatDay
 
 log = logging.getLogger("nursery.promising")
 
+_Waiting: TypeAlias = tuple[Request, Future[Answer]]
+_A_MOMENT = 50e-6
+"""Seconds that are waited for more requests: less than a commit takes."""
+
 _STARTED_AGAIN = frozenset({"40001", "40P01"})
 """PostgreSQL: two transactions stood in each other's way, and this one was given up."""
+
+
+def answered(
+    db: Database,
+    books: Books,
+    requests: Sequence[Request],
+    connection: Connection | None = None,
+) -> list[Outcome]:
+    """What is each of these answered, now that it has been committed?
+
+    All in one transaction, on this connection or a new one of the writer. Where a day cannot be had
+    and others may be, those are looked for after it, with no lock held, and the refusals with them
+    are stored by a second one. A crash in between has stored nothing under those keys and answered
+    nobody; if the same key was answered meanwhile by another process, that answer is the one.
+    Raises what the database raises.
+    """
+    outcomes = _in_one(db, books, requests, connection)
+    late = [i for i, outcome in enumerate(outcomes) if isinstance(outcome, NotThatDay)]
+    if late:
+        refused = _with_options(db, requests, outcomes, late)
+        for i, outcome in zip(late, _in_one(db, books, refused, connection), strict=True):
+            outcomes[i] = outcome
+    return outcomes
+
+
+def _in_one(
+    db: Database, books: Books, requests: Sequence[Request], connection: Connection | None
+) -> list[Outcome]:
+    bind = connection if connection is not None else db.writer
+    with Session(bind, expire_on_commit=False) as session, session.begin():
+        return answer_all(session, books, requests)
+
+
+def _with_options(
+    db: Database, requests: Sequence[Request], outcomes: Sequence[Outcome], late: Sequence[int]
+) -> list[Request]:
+    found = []
+    with db.reading() as session:
+        for i in late:
+            refused = outcomes[i]
+            assert isinstance(refused, NotThatDay)
+            found.append(replace(requests[i], refusal=refused.with_options(session)))
+    return found
 
 
 class GroupCommit:
@@ -40,12 +91,13 @@ class GroupCommit:
 
     def __init__(self, db: Database, waiting: int = 1024, together: int = 128) -> None:
         self._db, self._waiting, self._together = db, waiting, together
-        self._queue: deque[tuple[Request, Future[Answer]]] = deque()
-        self._changed = threading.Condition()
+        self._queue: SimpleQueue[_Waiting | None] = SimpleQueue()
+        self._lock = threading.Lock()
         self._closed = False
         self._thread: threading.Thread | None = None
         self._connection: Connection | None = None
         self._books = Books()
+        self._last = 1
 
     def __enter__(self) -> GroupCommit:
         return self
@@ -67,12 +119,12 @@ class GroupCommit:
         """
         refuse_bad_key(request.key)
         future: Future[Answer] = Future()
-        with self._changed:
+        with self._lock:
             if self._closed:
                 raise Refused(_CLOSING)
-            if len(self._queue) >= self._waiting:
-                raise Refused(_busy(len(self._queue)))
-            self._queue.append((request, future))
+            if self._queue.qsize() >= self._waiting:
+                raise Refused(_busy(self._queue.qsize()))
+            self._queue.put((request, future))
             if self._thread is None:
                 # A daemon: an application that nobody closes must not keep its process from
                 # ending. What was not committed by then was not acknowledged either.
@@ -80,7 +132,6 @@ class GroupCommit:
                     target=self._write, name="nursery-writer", daemon=True
                 )
                 self._thread.start()
-            self._changed.notify()
         return future
 
     def answer(self, request: Request) -> Answer:
@@ -89,9 +140,10 @@ class GroupCommit:
 
     def close(self) -> None:
         """Take no more requests, answer those that wait, and end."""
-        with self._changed:
-            self._closed = True
-            self._changed.notify()
+        with self._lock:
+            if not self._closed:
+                self._closed = True
+                self._queue.put(None)
         if self._thread is not None:
             self._thread.join()
 
@@ -105,18 +157,36 @@ class GroupCommit:
                     _tell(future, outcome)
         self._let_go()
 
-    def _next(self) -> list[tuple[Request, Future[Answer]]]:
+    def _next(self) -> list[_Waiting]:
         """What waits now; nothing once the writer is closed and everything is answered."""
-        with self._changed:
-            while not self._queue and not self._closed:
-                self._changed.wait()
-            count = min(len(self._queue), self._together)
-            return [self._queue.popleft() for _ in range(count)]
+        first = self._queue.get()
+        if first is None:
+            return []
+        self._gather()
+        found = [first]
+        while len(found) < self._together and not self._queue.empty():
+            another = self._queue.get()
+            if another is None:
+                self._queue.put(None)  # nothing comes after it: to be seen the next time
+                break
+            found.append(another)
+        self._last = len(found)
+        return found
+
+    def _gather(self) -> None:
+        """Let those whom the last commit answered ask again, as long as more of them do.
+
+        Without this, whoever asks first takes a commit nearly for himself, and all others the next.
+        """
+        had = 0
+        while had < (now := self._queue.qsize()) < self._last - 1:
+            had = now
+            time.sleep(_A_MOMENT)
 
     def _done(self, requests: Sequence[Request]) -> Sequence[Outcome]:
         """Do them in one transaction; if that cannot be, alone or not at all."""
         try:
-            return self._in_one(requests)
+            return self._at_once(requests)
         except Exception as wrong:
             self._books.forget()
             self._let_go()
@@ -130,20 +200,16 @@ class GroupCommit:
     def _once_more(self, request: Request) -> Sequence[Outcome]:
         """Somebody else was first (with this key, or this order): now they are to be seen."""
         try:
-            return self._in_one([request])
+            return self._at_once([request])
         except Exception as wrong:
             self._books.forget()
             self._let_go()
             return [wrong]
 
-    def _in_one(self, requests: Sequence[Request]) -> list[Outcome]:
+    def _at_once(self, requests: Sequence[Request]) -> list[Outcome]:
         if self._connection is None:
             self._connection = self._db.writer.connect()
-        with (
-            Session(self._connection, expire_on_commit=False) as session,
-            session.begin(),
-        ):
-            return answer_all(session, self._books, requests)
+        return answered(self._db, self._books, requests, self._connection)
 
     def _let_go(self) -> None:
         """Give the connection back: another one may be better."""

@@ -8,41 +8,66 @@ not enough. Used by one writer, under the pool's lock.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, timedelta
 
+from nursery.availability import extra
 from nursery.promising.ship_days import Way
 from nursery.promising.supply import PoolSupply
 
+OUT_OF_DATE = timedelta(seconds=1)
+"""For so long may a reservation that ran out still count, where nothing hangs on it: the books
+then say no rather than yes, and whoever is told no by them is judged by `reserve` itself."""
+
 
 class Held:
-    """A pool, and how many plugs of it were promised since its vectors were built."""
+    """A pool as it was read at a moment, and how many plugs of it were promised since."""
 
-    def __init__(self, held: PoolSupply) -> None:
-        self._held = held
+    def __init__(self, held: PoolSupply, at: datetime) -> None:
+        self.version = held.version
+        self._at, self._lapses = at, held.next_lapse
         self._since = 0
         self._committed = held.committed.copy()
-        self._all_counted = bool(held.counted.all())
+        self._build(held)
+
+    def has_lapses(self, at: datetime) -> bool:
+        """Has a reservation on it run out for a while, or was the clock set back?"""
+        return out_of_date(self._at, self._lapses, at)
 
     def counted_has(self, way: Way, plugs: int) -> bool:
         """Are so many plugs there on pack day and ship day, all of them ready and counted?"""
-        # Growing lots may take over what counted ones served, so that no bound holds for these.
-        if self._all_counted and self._left(way) - self._since >= plugs:
+        pack, ship = self._index(way.leg.pack_on), self._index(way.leg.ship_on)
+        if min(self._sure[pack], self._sure[ship]) - self._since >= plugs:
             return True
-        self._build_anew()
-        return self._left(way) >= plugs
+        if self._since:
+            self._build(replace(self._held, committed=self._committed.copy()))
+        left = self._held.counted_available
+        return min(int(left[pack]), int(left[ship])) >= plugs
 
-    def take(self, day: date, plugs: int) -> None:
-        """So many plugs are promised on this day."""
+    def take(self, day: date, plugs: int, until: datetime | None = None) -> None:
+        """So many plugs are promised on this day, for good or until then."""
         self._committed[self._held.index(day)] += plugs
         self._since += plugs
+        if until is not None:
+            self._lapses = min(self._lapses or until, until)
 
-    def _left(self, way: Way) -> int:
-        """As `desk.Desk` counts them: there when packed, still saleable when it leaves."""
-        left, last = self._held.counted_available, self._committed.size - 1
-        days = (way.leg.pack_on, way.leg.ship_on)
-        return min(int(left[min(max(0, self._held.index(day)), last)]) for day in days)
+    def _index(self, day: date) -> int:
+        return min(max(0, day.toordinal() - self._first), self._last)
 
-    def _build_anew(self) -> None:
-        if self._since:
-            self._held = replace(self._held, committed=self._committed.copy())
-            self._since = 0
+    def _build(self, held: PoolSupply) -> None:
+        """Work out what counted lots can give beside all that is promised.
+
+        Growing lots serve some promises too, so that they may have more: `counted_available`
+        knows, but no bound holds for it when more is promised.
+        """
+        counted = held.counted
+        lots = held.ready[counted], held.last_sale[counted], held.plugs[counted]
+        self._held, self._since = held, 0
+        self._first, self._last = held.first_day.toordinal(), held.committed.size - 1
+        self._sure: list[int] = extra(*lots, held.committed).tolist()
+
+
+def out_of_date(read_at: datetime, lapses: datetime | None, at: datetime) -> bool:
+    """Must what was read then be read again, since reservations in it have run out?"""
+    if at < read_at - OUT_OF_DATE:
+        return True
+    return lapses is not None and lapses < at and at - read_at >= OUT_OF_DATE

@@ -14,6 +14,7 @@ from sqlmodel import Session, select
 from nursery.access import IdempotencyKey
 from nursery.database import Database, now
 from nursery.errors import Refusal, Refused
+from nursery.promising.promise_rows import NotThatDay
 
 Answer = Mapping[str, Any]
 """An answer as JSON: what the service made, or {"refusal": {code, message, field, next, ...}}."""
@@ -76,6 +77,10 @@ def _first(
             row.answer = as_json(answer)
             session.add(row)
         return answer
+    except NotThatDay as refused:
+        # What can be had instead is looked for with no lock held.
+        with db.reading() as session:
+            answer = {"refusal": _plain(asdict(refused.with_options(session)))}
     except Refused as refused:
         answer = {"refusal": _plain(asdict(refused.refusal))}
     with db.writing() as session:

@@ -7,7 +7,7 @@ that lapses counts no longer with nothing read or written.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -60,6 +60,21 @@ def minutes_taken(
     return {**taken.sums, own[0]: taken.sums[own[0]] - own[1]}
 
 
+def minutes_on(
+    session: Session, at: datetime, days: Iterable[date]
+) -> dict[date, tuple[int, datetime | None]]:
+    """How many minutes of these days are taken now, and when does the next of them lapse?"""
+    wanted = sorted(set(days))
+    found = _days(session, at, wanted, dict.fromkeys(wanted, 0))
+    return {
+        when: (
+            day.firm + sum(minutes for _, minutes in day.reserved),
+            min((end for end, _ in day.reserved), default=None),
+        )
+        for when, day in found.items()
+    }
+
+
 def _current(session: Session, moment: Moment, facts: Facts) -> _Taken:
     kept = kept_of(session)
     known: _Taken | None = kept.get("minutes")
@@ -84,23 +99,23 @@ def _read(
     rows = select(col(ShipDay.day), col(ShipDay.version)).where(col(ShipDay.day) >= facts.today)
     versions = dict(session.exec(rows).all())
     if known is None:
-        found = _days(session, moment, facts.today, None, versions)
+        found = _days(session, moment.at, None, versions, facts.today)
     else:
         stale = [d for d, v in versions.items() if d not in known or known[d].version != v]
-        found = {**known, **_days(session, moment, facts.today, stale, versions)}
+        found = {**known, **_days(session, moment.at, stale, versions)}
     return _summed(moment, facts, found, moment.at)
 
 
 def _days(
     session: Session,
-    moment: Moment,
-    first: date,
+    at: datetime,
     wanted: Collection[date] | None,
     versions: Mapping[date, int],
+    first: date = date.min,
 ) -> dict[date, _Day]:
     until = case((col(Promise.state) == State.RESERVED, col(Promise.reserved_until)), else_=None)
     day = col(Promise.ship_on)
-    query = select(day, until, func.sum(col(Promise.minutes))).where(_counts(moment.at))
+    query = select(day, until, func.sum(col(Promise.minutes))).where(_counts(at))
     query = query.where(day >= first if wanted is None else day.in_(wanted)).group_by(day, until)
     firm = dict.fromkeys(versions if wanted is None else wanted, 0)
     reserved: dict[date, list[tuple[datetime, int]]] = {}

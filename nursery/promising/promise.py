@@ -32,6 +32,8 @@ from nursery.promising.basket import (
     parcel_of,
     zone_of,
 )
+from nursery.promising.desk import Desk, no_service, open_desk
+from nursery.promising.lapsing import write_lapsed
 from nursery.promising.promise_rows import (
     OVER,
     has_lapsed,
@@ -39,8 +41,8 @@ from nursery.promising.promise_rows import (
     live_promises,
     locked,
     new_promise,
+    not_that_day,
     open_way,
-    other_options,
     parcel_again,
     put_on,
     read_promise,
@@ -50,7 +52,6 @@ from nursery.promising.promise_rows import (
     told_of,
     window_of,
 )
-from nursery.promising.quote import Desk, no_service, open_desk
 from nursery.promising.ship_days import Way
 
 
@@ -71,14 +72,14 @@ def reserve(
     Makes the order `reference` (the shop's own) with its lines; with consent to split, a part may
     be added to an order that is there. `service` is a carrier service's name. Raises Refused: what
     `quote` raises, `unknown_service`, `order_exists`, `no_plugs` and `day_closed` (these two as
-    `OtherOptions`).
+    `NotThatDay`, which finds what can be had instead once the transaction has ended).
     """
     parcel = parcel_for(session, site(session), basket)
     zone = zone_of(session, destination)
     assert zone.id is not None
     lock_pools(session, parcel.plugs)
     lock_ship_days(session, [ship_on])
-    desk = open_desk(session, [zone.id], parcel.plugs)
+    desk = _desk_to_sell(session, [zone.id], parcel, ship_on)
     if not desk.rules.lanes[zone.id]:
         raise Refused(no_service(zone))
     way = open_way(desk, zone.id, parcel, window, ship_on, service)
@@ -95,7 +96,7 @@ def confirm(session: Session, promise_id: int, actor: str) -> Promise:
     """Is it promised for good? Also after the reservation lapsed, if plugs and day are still there.
 
     A second confirm changes nothing. Raises Refused: `unknown_promise`, `not_changeable`, `lapsed`
-    (as `OtherOptions`, with the days that can be had now).
+    (as `NotThatDay`, which finds the days that can be had now).
     """
     promise = locked(session, promise_id)
     if promise.state not in (State.RESERVED, *OVER):
@@ -200,7 +201,7 @@ def promise_order(
         lock_pools(session, parcel.plugs)
         lock_ship_days(session, [ship_on])
         parcel = _unpromised(session, order)
-    desk = desk or open_desk(session, [order.zone_id], parcel.plugs, ship_on)
+    desk = desk or _desk_to_sell(session, [order.zone_id], parcel, ship_on)
     window = window_of(order)
     way = _given_way(desk, order.zone_id, parcel, window, ship_on, service, judged)
     promise = new_promise(session, order, way, parcel, until=None)
@@ -229,8 +230,9 @@ def re_date(
     _refuse_unless_open(session, promise)
     before, zone_id = told_of(promise), promise.order.zone_id
     parcel = parcel_again(session, promise)
-    desk = desk or open_desk(session, [zone_id], parcel.plugs, ship_on, without=promise_id)
-    way = _given_way(desk, zone_id, parcel, window_of(promise.order), ship_on, service, judged)
+    desk = desk or _desk_to_sell(session, [zone_id], parcel, ship_on, promise_id)
+    window = window_of(promise.order)
+    way = _given_way(desk, zone_id, parcel, window, ship_on, service, judged, promise_id)
     put_on(promise, way)
     tell(
         session,
@@ -277,6 +279,22 @@ def lapse(session: Session, actor: str = "clock") -> list[int]:
         if promise.state == State.RESERVED and has_lapsed(promise, at)
     ]
     return [_lapse(session, promise, actor).id or 0 for promise in over]
+
+
+def _desk_to_sell(
+    session: Session,
+    zone_ids: Sequence[int],
+    parcel: Parcel,
+    ship_on: date,
+    without: int | None = None,
+) -> Desk:
+    """What has to be known to promise this parcel, under its locks; what ran out is written down.
+
+    The clock may be set back later: then what was sold on must not seem reserved again.
+    """
+    desk = open_desk(session, zone_ids, parcel.plugs, ship_on, without)
+    write_lapsed(session, parcel.plugs, [ship_on], max(desk.rules.now, now(session)))
+    return desk
 
 
 def _end(session: Session, promise: Promise, actor: str, reason: str) -> Promise:
@@ -368,14 +386,14 @@ def _add_lines(session: Session, order: CustomerOrder, parcel: Parcel) -> None:
 def _take_again(session: Session, promise: Promise) -> None:
     """Give a lapsed reservation its plugs and day again, if both are still there."""
     order, parcel = promise.order, parcel_again(session, promise)
-    desk = open_desk(session, [order.zone_id], parcel.plugs, promise.ship_on, without=promise.id)
+    desk = _desk_to_sell(session, [order.zone_id], parcel, promise.ship_on, promise.id)
     _refuse_superseded(session, promise)
     lane = lane_called(desk, order.zone_id, promise.service.name)
     way = desk.way(lane, promise.ship_on, parcel, window_of(order))
     if not isinstance(way, Way) or not way.is_open:
         message = f"The reservation {promise.id} has lapsed and its day or plugs are gone"
         window = window_of(order)
-        raise Refused(other_options(desk, order.zone_id, parcel, window, "lapsed", message))
+        raise not_that_day(order.zone_id, parcel, window, "lapsed", message)
     put_on(promise, way)
 
 
@@ -407,9 +425,9 @@ def _move(
 ) -> None:
     """Put a promise where its customer wants it now: their own wish is a new first day."""
     order, day = promise.order, ship_on or promise.ship_on
-    desk = open_desk(session, [order.zone_id], parcel.plugs, day, without=promise.id)
-    service = service or promise.service.name
-    put_on(promise, open_way(desk, order.zone_id, parcel, window_of(order), day, service))
+    desk = _desk_to_sell(session, [order.zone_id], parcel, day, promise.id)
+    service, window = service or promise.service.name, window_of(order)
+    put_on(promise, open_way(desk, order.zone_id, parcel, window, day, service, promise.id))
     if ship_on is not None:
         promise.first_ship_on = ship_on
 
@@ -458,9 +476,10 @@ def _given_way(
     ship_on: date,
     service: str,
     judged: bool,
+    without: int | None = None,
 ) -> Way:
     if judged:
         way = desk.way(lane_called(desk, zone_id, service), ship_on, parcel, window)
         if isinstance(way, Way):
             return way
-    return open_way(desk, zone_id, parcel, window, ship_on, service)
+    return open_way(desk, zone_id, parcel, window, ship_on, service, without)

@@ -23,8 +23,9 @@ from nursery.order import (
     State,
 )
 from nursery.promising.basket import Item, Parcel, Window, items_of, parcel_of, products
+from nursery.promising.desk import Desk, OtherOptions, kept_desk, open_desk, options
+from nursery.promising.facts import facts_of
 from nursery.promising.lanes import Lane
-from nursery.promising.quote import Desk, OtherOptions, options
 from nursery.promising.ship_days import Reason, Way
 
 OVER = (State.LAPSED, State.CANCELLED)
@@ -117,13 +118,67 @@ def lane_called(desk: Desk, zone_id: int, service: str) -> Lane:
     return found
 
 
+class NotThatDay(Refused):
+    """Refused, and nobody has looked yet what can be had instead: that needs no lock.
+
+    `with_options(session)` looks, in another session once this transaction has ended.
+    """
+
+    def __init__(
+        self,
+        refusal: Refusal,
+        zone_id: int,
+        parcel: Parcel,
+        window: Window,
+        without: int | None = None,
+    ) -> None:
+        super().__init__(refusal)
+        self._zone_id, self._parcel, self._window = zone_id, parcel, window
+        self._without = without
+
+    def with_options(self, session: Session) -> OtherOptions:
+        """Which refusal is this, and what can be had instead now?
+
+        `without`: a promise that would be moved, whose own plugs and minutes count as free.
+        """
+        pools = self._parcel.plugs
+        if self._without is None:
+            moment, facts = facts_of(session)
+            desk = kept_desk(session, moment, facts, self._zone_id, pools)
+        else:
+            desk = open_desk(session, [self._zone_id], pools, without=self._without)
+        days = [date.fromordinal(n) for n in range(*_ordinals(desk))]
+        found, _ = options(desk, self._zone_id, self._parcel, self._window, days)
+        said = f"the best day now is {found[0].ship_on}" if found else "no day is open for it now"
+        code, message = self.refusal.code, self.refusal.message
+        return OtherOptions(code, message, "ship_on", said, options=found)
+
+
+def not_that_day(
+    zone_id: int,
+    parcel: Parcel,
+    window: Window,
+    code: str,
+    message: str,
+    without: int | None = None,
+) -> NotThatDay:
+    """What is raised where a day cannot be had, and others may be?"""
+    refusal = Refusal(code, message, "ship_on", "ask which days are open now")
+    return NotThatDay(refusal, zone_id, parcel, window, without)
+
+
 def open_way(
-    desk: Desk, zone_id: int, parcel: Parcel, window: Window, ship_on: date, service: str
+    desk: Desk,
+    zone_id: int,
+    parcel: Parcel,
+    window: Window,
+    ship_on: date,
+    service: str,
+    without: int | None = None,
 ) -> Way:
     """By which way does this parcel leave on this day? Raises Refused where the day is closed.
 
-    `no_plugs` where plugs alone stand against it, else `day_closed`; both come with the options
-    that there are now.
+    As `NotThatDay`: `no_plugs` where plugs alone stand against it, else `day_closed`.
     """
     found = desk.way(lane_called(desk, zone_id, service), ship_on, parcel, window)
     if isinstance(found, Way) and found.is_open:
@@ -131,23 +186,12 @@ def open_way(
     reasons = found.reasons if isinstance(found, Way) else found
     lacking = all(reason.code == "no_plugs" for reason in reasons)
     code = "no_plugs" if lacking else "day_closed"
-    raise Refused(
-        other_options(desk, zone_id, parcel, window, code, f"{ship_on}: {_said(reasons)}")
-    )
+    message = f"{ship_on}: {_said(reasons)}"
+    raise not_that_day(zone_id, parcel, window, code, message, without)
 
 
 def _said(reasons: Sequence[Reason]) -> str:
     return "; ".join(reason.text for reason in reasons)
-
-
-def other_options(
-    desk: Desk, zone_id: int, parcel: Parcel, window: Window, code: str, message: str
-) -> OtherOptions:
-    """Which refusal is this, and what can be had instead?"""
-    days = [date.fromordinal(n) for n in range(*_ordinals(desk))]
-    found, _ = options(desk, zone_id, parcel, window, days)
-    said = f"the best day now is {found[0].ship_on}" if found else "no day is open for it now"
-    return OtherOptions(code, message, "ship_on", said, options=found)
 
 
 def _ordinals(desk: Desk) -> tuple[int, int]:

@@ -21,6 +21,7 @@ from nursery.promising.promise import (
     release,
     reserve,
 )
+from nursery.promising.promise_rows import NotThatDay
 from nursery.promising.quote import OtherOptions, quote
 from nursery.promising.supply import available, deficits
 from nursery.stock import Lot, Pool
@@ -52,6 +53,13 @@ def _refused(act: Callable[[], object]) -> Refusal:
     with pytest.raises(Refused) as refused:
         act()
     return refused.value.refusal
+
+
+def _instead(session: Session, act: Callable[[], object]) -> OtherOptions:
+    """The refusal of this day, with what can be had instead."""
+    with pytest.raises(NotThatDay) as refused:
+        act()
+    return refused.value.with_options(session)
 
 
 def _events(session: Session, promise: Promise) -> list[EventKind]:
@@ -157,8 +165,7 @@ def test_a_late_confirm_gets_new_options_when_the_plugs_are_gone(
         if written_down:
             lapse(session)
         confirm(session, _id(_reserve(session, "S-2")), "shop")
-        refusal = _refused(lambda: confirm(session, _id(promise), "shop"))
-        assert isinstance(refusal, OtherOptions)
+        refusal = _instead(session, lambda: confirm(session, _id(promise), "shop"))
         assert refusal.code == "lapsed"
         assert [option.ship_on for option in refusal.options] == [late]
         assert oversold(session) == 0
@@ -169,8 +176,7 @@ def test_a_late_confirm_gets_new_options_when_the_day_has_closed(db: Database) -
         mild_nursery(session)
         promise = _reserve(session)
         _later(session, 5 * 60)  # past Monday noon, the cut-off for Tuesday
-        refusal = _refused(lambda: confirm(session, _id(promise), "shop"))
-        assert isinstance(refusal, OtherOptions)
+        refusal = _instead(session, lambda: confirm(session, _id(promise), "shop"))
         assert refusal.options[0].ship_on == date(2027, 3, 3)
 
 
@@ -210,10 +216,10 @@ def test_more_plugs_than_there_are_cannot_be_reserved_and_other_days_are_offered
 def test_a_closed_day_or_an_unknown_service_cannot_be_reserved(db: Database) -> None:
     with db.writing() as session:
         mild_nursery(session)
-        closed = _refused(lambda: _reserve(session, day=date(2027, 3, 6)))
+        closed = _instead(session, lambda: _reserve(session, day=date(2027, 3, 6)))
         assert closed.code == "day_closed"
         assert "closed on Saturdays" in closed.message
-        assert isinstance(closed, OtherOptions) and closed.options
+        assert closed.options
         other = _refused(lambda: reserve(session, "S-1", caltha(1), HERE, TUESDAY, "Rail", "shop"))
         assert (other.code, other.next) == ("unknown_service", "there are: Van")
 
