@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 
 from api.context import Desk
+from api.forecasts import keep_pulling
 from api.jobs import Jobs
 from api.pages import routes
 from api.schema import make_schema
@@ -52,6 +53,8 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
         try:
             async with create_task_group() as tasks:
                 tasks.start_soon(_write_down_lapses, desk)
+                if allowed.forecast_minutes > 0:
+                    tasks.start_soon(keep_pulling, db, allowed)
                 yield
                 tasks.cancel_scope.cancel()
         finally:

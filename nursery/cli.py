@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from nursery.commands import benches, data, day, lead, shed, shop
+from nursery.commands import benches, data, day, forecast, lead, shed, shop
 from nursery.commands.backup import backup, restore
 from nursery.commands.check import check
 from nursery.commands.cold import hold_cold
@@ -75,6 +75,7 @@ for command in (
     check,
 ):
     app.command()(command)
+app.add_typer(forecast.app, name="forecast")
 
 
 @app.command()

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from nursery.errors import Fault
 
@@ -23,6 +23,9 @@ class Settings:
       (NURSERY_MAX_...): a request over one of them is refused before anything is asked.
     - `threads` (NURSERY_THREADS): how many requests may talk to the database at a time.
     - `poll_seconds` (NURSERY_POLL_SECONDS): how often a subscription looks for news.
+    - `forecast_minutes` (NURSERY_FORECAST_MINUTES): how often the server fetches the forecasts of
+      the stations that have a source (180; 0 never does). Several server processes share it.
+    - `forecast_key` (NURSERY_FORECAST_KEY): what takes the place of `{key}` in their addresses.
     - `secure_cookies` (NURSERY_SECURE_COOKIES): pages send their cookie over HTTPS only. Turn it
       on wherever the server is reached over HTTPS.
     - `allowed_origins` (NURSERY_ALLOWED_ORIGINS, separated by spaces): other sites whose pages may
@@ -41,6 +44,8 @@ class Settings:
     max_fields: int = 400
     threads: int = 16
     poll_seconds: float = 0.5
+    forecast_minutes: float = 180.0
+    forecast_key: str = field(default="", repr=False)
     secure_cookies: bool = False
     allowed_origins: tuple[str, ...] = ()
 
@@ -49,6 +54,9 @@ class Settings:
             _above_nothing(name, getattr(self, name))
         _above_nothing("threads", self.threads)
         _above_nothing("poll_seconds", self.poll_seconds)
+        if self.forecast_minutes < 0:
+            minutes = self.forecast_minutes
+            raise Fault("NURSERY_FORECAST_MINUTES", "must be >= 0", minutes, "0 never fetches")
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -73,6 +81,8 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_fields=int(_number("MAX_FIELDS", text, plain.max_fields)),
         threads=int(_number("THREADS", text, plain.threads)),
         poll_seconds=_number("POLL_SECONDS", text, plain.poll_seconds),
+        forecast_minutes=_number("FORECAST_MINUTES", text, plain.forecast_minutes),
+        forecast_key=text("FORECAST_KEY", ""),
         secure_cookies=_yes("SECURE_COOKIES", text("SECURE_COOKIES", "")),
         allowed_origins=tuple(text("ALLOWED_ORIGINS", "").split()),
     )

@@ -1,8 +1,8 @@
 """Which forecast is recorded, and when was it issued? What is stale or implausible is refused."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 from sqlmodel import Session, select
@@ -10,7 +10,10 @@ from sqlmodel import Session, select
 from nursery.climate import check_days
 from nursery.database import now, site
 from nursery.errors import Fault, Refusal, Refused
-from nursery.weather import Forecast, Station
+from nursery.weather import Degrees, Forecast, Station
+from nursery.weather_in.answer import ForecastDay
+from nursery.weather_in.normals import station_normals
+from nursery.weather_in.units import unit_question
 
 FARTHEST_DAYS = 16
 """How many days ahead a forecast of single days means anything (common practice, no source)."""
@@ -18,30 +21,28 @@ FARTHEST_DAYS = 16
 _CLOCK_SLACK = timedelta(minutes=5)
 
 
-@dataclass(frozen=True, slots=True)
-class ForecastDay:
-    """What is forecast for a day, °C."""
-
-    day: date
-    min_c: float
-    max_c: float
-
-
 def record_forecast(
-    session: Session, station: str, issued_at: datetime, days: Sequence[ForecastDay]
+    session: Session,
+    station: str,
+    issued_at: datetime,
+    days: Sequence[ForecastDay],
+    unit: Degrees = Degrees.CELSIUS,
 ) -> list[Forecast]:
     """Which rows does a forecast for a station's days (°C) write? In the order of the days.
 
-    The same forecast recorded again changes nothing. Raises Refused: "unknown_station",
-    "stale_forecast" (issued longer ago than the site's shelf life: a person decides then),
-    "not_issued_yet", "day_not_covered", "forecast_exists" (the same issue with other values).
-    Raises Fault for values that cannot be °C, no days, or a day that comes twice.
+    `unit` is the one in which they were given, before they became °C: it is asked whether the
+    other one was meant where that fits the station's normals far better. The same forecast recorded
+    again changes nothing. Raises Refused: "unknown_station", "stale_forecast" (issued longer ago
+    than the site's shelf life: a person decides then), "not_issued_yet", "day_not_covered",
+    "forecast_exists" (the same issue with other values). Raises Fault for values that cannot be in
+    that unit, no days, or a day that comes twice.
     """
     found = session.exec(select(Station).where(Station.name == station)).first()
     if found is None or found.id is None:
         raise _refused("unknown_station", f"there is no station {station!r}", "station")
     _refuse_wrong_time(session, issued_at)
     _check_days(days, issued_at)
+    _check_unit(session, found.id, days, unit)
     query = select(Forecast).where(Forecast.station_id == found.id, Forecast.issued_at == issued_at)
     known = {row.day: row for row in session.exec(query)}
     rows = [
@@ -75,6 +76,9 @@ def _check_days(days: Sequence[ForecastDay], issued_at: datetime) -> None:
     dates = [each.day for each in days]
     if len(set(dates)) < len(dates):
         raise Fault("Forecast", "must hold each day once", dates, "leave the second one out")
+    for each in days:
+        if not (math.isfinite(each.min_c) and math.isfinite(each.max_c)):
+            raise Fault(f"Forecast of {each.day}", "must have numbers", each, "leave the day out")
     first = issued_at.date() - timedelta(days=1)
     last = first + timedelta(days=FARTHEST_DAYS + 1)
     for day in dates:
@@ -86,6 +90,18 @@ def _check_days(days: Sequence[ForecastDay], issued_at: datetime) -> None:
         np.array([each.min_c for each in days], dtype=float),
         np.array([each.max_c for each in days], dtype=float),
     )
+
+
+def _check_unit(session: Session, station: int, days: Sequence[ForecastDay], unit: Degrees) -> None:
+    question = unit_question(
+        np.array([each.day for each in days], dtype="datetime64[D]"),
+        np.array([each.min_c for each in days], dtype=float),
+        np.array([each.max_c for each in days], dtype=float),
+        station_normals(session, [station]).get(station),
+        unit,
+    )
+    if question:
+        raise Fault("Forecast", question, unit.value, "declare the unit that it is in")
 
 
 def _row(

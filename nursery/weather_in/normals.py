@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from sqlmodel import Session, col, extract, func, select
+from sqlalchemy import extract, func
+from sqlalchemy import select as sql_select
+from sqlmodel import Session, col, select
 
 from nursery.climate import Dates, Floats, Normals
 from nursery.weather import MonthNormal, WeatherDay
@@ -51,8 +53,8 @@ def _of_days(session: Session, stations: list[int]) -> dict[int, Normals]:
         return {}
     low, high = col(WeatherDay.min_c), col(WeatherDay.max_c)
     month = extract("month", col(WeatherDay.day))
-    rows = session.execute(
-        select(
+    rows = session.connection().execute(
+        sql_select(
             col(WeatherDay.station_id),
             month,
             func.count(),
@@ -64,18 +66,18 @@ def _of_days(session: Session, stations: list[int]) -> dict[int, Normals]:
         .where(col(WeatherDay.station_id).in_(stations))
         .group_by(col(WeatherDay.station_id), month)
         .order_by(col(WeatherDay.station_id), month)
-    ).all()
-    found: dict[int, Normals] = {}
-    for station in stations:
-        mine = [row[2:] for row in rows if row[0] == station and row[2] >= LEAST_DAYS]
-        if len(mine) == 12:
-            found[station] = Normals(
-                tuple(float(row[1]) for row in mine),
-                tuple(float(row[2]) for row in mine),
-                tuple(_deviation(*row[:2], row[3]) for row in mine),
-                tuple(_deviation(row[0], row[2], row[4]) for row in mine),
-            )
-    return found
+    )
+    months: dict[int, list[tuple[float, float, float, float]]] = {}
+    for station, _, days, mean_low, mean_high, low_squares, high_squares in rows:
+        if days >= LEAST_DAYS:
+            spread = _deviation(days, mean_low, low_squares)
+            other = _deviation(days, mean_high, high_squares)
+            months.setdefault(station, []).append((mean_low, mean_high, spread, other))
+    return {
+        station: Normals(*(tuple(map(float, column)) for column in zip(*each, strict=True)))
+        for station, each in months.items()
+        if len(each) == 12
+    }
 
 
 def _deviation(days: int, mean: float, mean_of_squares: float) -> float:

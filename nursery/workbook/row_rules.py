@@ -61,6 +61,24 @@ def _mask(text: str) -> object:
     return weekday_mask(text)
 
 
+def _address(text: str) -> None:
+    if not re.fullmatch(r"https?://[^\s/]+\S*", text):
+        raise Fault("Address", "must begin with https:// (or http://)", text, "copy it whole")
+
+
+def _zone_or_none(text: str) -> None:
+    if text:
+        time_zone(text)
+
+
+def _decided_where(draft: Draft, record: Record) -> None:
+    which = record.values.get("Which")
+    if not isinstance(which, str) or not which:
+        return
+    if which not in {str(label[0]) for label in draft.labels("Zones")}:
+        _by("Which", Region.parse)(draft, record)
+
+
 def _currency(draft: Draft, record: Record) -> None:
     text = record.values.get("Currency")
     if isinstance(text, str) and not re.fullmatch("[A-Z]{3}", text):
@@ -272,6 +290,12 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
     "Normals": (_order("Minimum", "Maximum", "maximum below minimum", "correct one of them"),),
     "Weather": (_order("Minimum", "Maximum", "maximum below minimum", "correct one of them"),),
     "Forecasts": (_order("Minimum", "Maximum", "maximum below minimum", "correct one of them"),),
+    "Forecast sources": (_by("Address", _address), _by("Time zone", _zone_or_none)),
+    "Days by hand": (
+        _order("First day", "Last day", "last day before the first"),
+        _order("Decided at", "Withdrawn at", "withdrawn before it was decided"),
+        _decided_where,
+    ),
     "Crops": (_crop_name,),
     "Mother blocks": (_reserve, _order("Use from", "Use until", "use ends before it begins")),
     "Protocols": (_by("Flush", parse_flush), _same_crop),

@@ -67,6 +67,8 @@ PRODUCTS = Sheet(
         naming("Wrap", "moss and paper", needed=False, help="as in Wraps"),
         _c("Heat limit", "heat_limit_c", 28.0, unit="°C", celsius=True, low=-10, high=50),
         _c("Frost limit", "frost_limit_c", -3.0, unit="°C", celsius=True, low=-40, high=20),
+        _c("Caution", "caution_c", 1.0, unit="°C", low=0, high=10,
+           help="no forecast comes nearer to a limit on a day that is promised anew"),
         _c("Days in the box", "max_days_in_box", 4, unit="days at most", low=1, high=60),
         _c("Minutes", "minutes", 1.0, unit="minutes to pick and wrap", low=0, high=10_000),
         _c("Price", "price_cents", 1450, unit="cents", low=0, high=MOST),
@@ -92,6 +94,8 @@ SERVICES = Sheet(
            low=0, high=30),
         _c("Pack same day", "pack_same_day", True),
         _c("Price", "price_cents", 795, unit="cents a parcel", low=0, high=MOST),
+        _c("Vehicles warmer", "warmer_c", 0.0, unit="°C", low=0, high=30,
+           help="inside than outside on a hot day, as a logger in a parcel measured"),
     ),
 )  # fmt: skip
 _c = partial(column, Zone)

@@ -1,5 +1,6 @@
 """Every sheet of the workbook, in the order in which rows refer back to one another."""
 
+from nursery.workbook import forecast_sheets as forecasts
 from nursery.workbook import growing_sheets as growing
 from nursery.workbook import records_sheets as records
 from nursery.workbook import selling_sheets as selling
@@ -11,6 +12,7 @@ SHEETS: tuple[Sheet, ...] = (
     growing.NORMALS,
     growing.WEATHER,
     growing.FORECASTS,
+    forecasts.FORECAST_SOURCES,
     growing.TRAYS,
     growing.CROPS,
     growing.MOTHER_BLOCKS,
@@ -36,6 +38,8 @@ SHEETS: tuple[Sheet, ...] = (
     selling.SERVICES,
     selling.ZONES,
     selling.ZONE_PREFIXES,
+    forecasts.WAY_STATIONS,
+    forecasts.HOLD_DECISIONS,
     selling.TRANSIT,
     selling.CLOSURES,
     selling.DEMAND,

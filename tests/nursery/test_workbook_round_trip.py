@@ -23,7 +23,8 @@ _LETTERS = st.characters(
 )  # fmt: skip
 _WORDS = st.text(_LETTERS, min_size=1, max_size=18).filter(lambda text: tidy(text) == text)
 _PLAIN = (Type.TEXT, Type.WHOLE, Type.NUMBER, Type.SHARE, Type.YES_NO, Type.WORD, Type.TIME)
-_CHECKED = {"Country", "Holiday region", "Time zone", "Currency", "Origin", "Collects", "Delivers",
+_CHECKED = {"Address", "Country", "Holiday region", "Time zone", "Currency", "Origin",
+            "Collects", "Delivers", "Working days",
             "Flush", "Method", "Position", "Month", "Trays", "Cells", "Places", "Share", "Prefix",
             "Which", "Closed at", "Postcode", "Quarantine", "Grade", "Assumed", "Reserve", "Plants",
             "Heat limit", "Frost limit", "Base", "Upper limit", "Heated floor", "Vented ceiling",
