@@ -1,22 +1,25 @@
 """The rota: who does what on which day of the week."""
 
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, datetime
 from typing import Annotated, TypeAlias
 
 import strawberry
 from sqlmodel import Session
 
-from api.context import Info, read
-from api.fields import field
+from api.context import Info, read, read_now
+from api.fields import field, mutation
 from api.mirror import mirror
-from api.refusals import Refusal
+from api.refusals import Refusal, of_fault
 from nursery.access import Role, Token
+from nursery.errors import Fault
 from nursery.planning.bench_map import Limits
 from nursery.week import rota as rotas
 from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)
 _SECONDS = 5.0
+"""How long a rota is levelled while the lead waits for it."""
 
 
 @strawberry.type(description="One line of a person's sheet of one day.")
@@ -74,7 +77,10 @@ class NotGivenOut:
 
 @strawberry.type(description="The rota of a week, levelled over the people who are in.")
 class Rota:
-    """`hot` are days forecast hot, as far as `forecast_until`; without one a person decides."""
+    """`hot` are days forecast hot, as far as `forecast_until`; without one a person decides.
+
+    `kept_at` is when it was levelled and kept; `since` tasks were given out beside it since.
+    """
 
     week: Week
     plan_version: int | None
@@ -84,6 +90,8 @@ class Rota:
     hot: list[date]
     forecast_until: date | None
     cautions: list[str]
+    kept_at: datetime | None
+    since: int
 
 
 RotaAnswer: TypeAlias = Annotated[Rota | Refusal, strawberry.union("RotaAnswer")]
@@ -114,29 +122,60 @@ def _left(found: rotas.Rota) -> list[NotGivenOut]:
     return nobody + held
 
 
+def _rota(found: rotas.Rota, week: Week, days: Sequence[rotas.PersonDay]) -> Rota:
+    return Rota(
+        week=week,
+        plan_version=found.plan_version,
+        days=[_day(each) for each in days],
+        hours=[
+            mirror(PersonHours, row, minutes=list(row.minutes), there=list(row.there))
+            for row in found.hours
+        ],
+        not_given_out=_left(found),
+        hot=list(found.hot),
+        forecast_until=found.forecast_until,
+        cautions=list(found.cautions),
+        kept_at=found.kept_at,
+        since=found.since,
+    )
+
+
 @strawberry.type
 class RotaQueries:
     """Roots about who works when."""
 
     @field("Who does what on which day of a week: a sheet a person and day.")
     async def rota(self, info: Info, week: Week, person: str | None = None) -> RotaAnswer:
-        """For the lead; the sheets of one `person`, where one is named."""
+        """For the lead; the sheets of one `person`, where one is named.
+
+        The kept rota, at once: what was handed out stays, and what came since is given out beside
+        it. See `keepRota`.
+        """
 
         def work(session: Session, token: Token) -> Rota:
-            found = rotas.rota(session, week, Limits(_SECONDS, threads=1))
-            days = found.sheets if person is None else found.of(person)
-            return Rota(
-                week=week,
-                plan_version=found.plan_version,
-                days=[_day(each) for each in days],
-                hours=[
-                    mirror(PersonHours, row, minutes=list(row.minutes), there=list(row.there))
-                    for row in found.hours
-                ],
-                not_given_out=_left(found),
-                hot=list(found.hot),
-                forecast_until=found.forecast_until,
-                cautions=list(found.cautions),
-            )
+            found = rotas.rota(session, week)
+            return _rota(found, week, found.sheets if person is None else found.of(person))
 
         return await read(info, LEAD, work)
+
+
+@strawberry.type
+class RotaMutations:
+    """Changes of who works when."""
+
+    @mutation("Levels the rota of a week anew and keeps it: it is handed out from now on.")
+    async def keep_rota(self, info: Info, week: Week) -> RotaAnswer:
+        """It takes up to 5 seconds. Sent again it levels again."""
+        context = info.context
+
+        def work() -> Rota | Refusal:
+            may = read_now(context, LEAD, lambda session, token: None)
+            if isinstance(may, Refusal):
+                return may
+            try:
+                found = rotas.keep_rota(context.desk.db, week, Limits(_SECONDS, threads=1))
+            except Fault as fault:
+                return of_fault(fault)
+            return _rota(found, week, found.sheets)
+
+        return await context.desk.in_thread(work)

@@ -25,6 +25,7 @@ import nursery.day_entry
 import nursery.demand
 import nursery.fact_stamp
 import nursery.growing_area
+import nursery.kept_rota
 import nursery.material
 import nursery.mother_plant
 import nursery.order

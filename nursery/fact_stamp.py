@@ -23,6 +23,7 @@ UNSTAMPED = frozenset(
         "forecast_pull",
         "forecast_source",
         "idempotency_key",
+        "kept_rota",
         "lot",
         "material",
         "movement",

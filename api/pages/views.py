@@ -24,7 +24,7 @@ from nursery.errors import Fault
 from nursery.planning.bench_map import WEEKS as MAP_WEEKS
 from nursery.planning.bench_map import Limits, bench_map
 from nursery.shed.pick_sheet import pick_sheet, print_sheet
-from nursery.week.rota import rota
+from nursery.week.rota import keep_rota, rota
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
@@ -49,7 +49,7 @@ _TEMPLATES = Environment(
 _SHED = (Role.PACKER, Role.LEAD)
 _LEAD = (Role.LEAD,)
 _SECONDS = 5.0
-"""How long a rota may be bettered while a page is waited for."""
+"""How long a rota is levelled while the lead waits for it."""
 Values = dict[str, Any]
 
 
@@ -71,6 +71,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
         at("/week", _week_now, "GET"),
         at("/week/{week}", _week, "GET"),
         at("/week/{week}/sheets", _sheets, "GET"),
+        at("/week/{week}/sheets", _level, "POST"),
         at("/benches", _benches_now, "GET"),
         at("/benches/{week}", _benches, "GET"),
     ]
@@ -196,10 +197,26 @@ async def _sheets(desk: Desk, request: Request) -> Response:
         return _no_such("week", request.path_params["week"], "/week/2027-W14/sheets")
 
     def work(session: Session, token: Token) -> Response:
-        found = rota(session, week, Limits(_SECONDS, threads=1))
+        found = rota(session, week)
         return _page("sheets.html", found=found, site=site(session), week=week, after=week + 1)
 
     return await _shown(desk, request, _LEAD, work)
+
+
+async def _level(desk: Desk, request: Request) -> Response:
+    week = _given_week(request)
+    if week is None:
+        return _no_such("week", request.path_params["week"], "/week/2027-W14/sheets")
+    may = await _shown(
+        desk, request, _LEAD, lambda session, token: RedirectResponse(f"/week/{week}/sheets", 303)
+    )
+    if may.status_code == 303:
+        limits = Limits(_SECONDS, threads=1)
+        try:
+            await desk.in_thread(lambda: keep_rota(desk.db, week, limits))
+        except Fault as fault:
+            return _page("refused.html", 403, message=str(fault), next=fault.next)
+    return may
 
 
 async def _benches_now(desk: Desk, request: Request) -> Response:

@@ -28,7 +28,7 @@ from nursery.planning.bench_map import (
     set_apart,
     set_together,
 )
-from nursery.week.rota import PersonDay, Rota, rota
+from nursery.week.rota import PersonDay, Rota, keep_rota, rota
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
@@ -148,6 +148,7 @@ def week(
         bool, typer.Option("--sheets", help="A sheet a person and day: the rota.")
     ] = False,
     person: Annotated[str | None, typer.Option(help="Only this person's sheets.")] = None,
+    anew: Annotated[bool, typer.Option("--anew", help="Level the rota again and keep it.")] = False,
     seconds: Annotated[float, typer.Option(help="How long the rota may be bettered.")] = 10.0,
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
@@ -157,16 +158,19 @@ def week(
     Example: nursery week 2027-W14 --sheets
 
     With --sheets or --person the tasks are given out: which day, by whom, from which places to
-    which, hours levelled over the people who are in.
+    which, hours levelled over the people who are in. The rota is kept: what was handed out stays,
+    and what comes since is given out beside it, until it is levelled --anew.
     """
-    with opened(database) as db, db.reading() as session:
-        wanted = Week.parse(which) if which else Week.of(today(session))
-        if not (sheets or person):
-            sheet = week_sheet(session, wanted)
-            found = None
-        else:
-            sheet = None
-            found = rota(session, wanted, Limits(seconds, threads=1))
+    with opened(database) as db:
+        sheet, found = None, None
+        with db.reading() as session:
+            wanted = Week.parse(which) if which else Week.of(today(session))
+            if sheets or person or anew:
+                found = rota(session, wanted)
+            else:
+                sheet = week_sheet(session, wanted)
+        if found is not None and (anew or found.kept_at is None):
+            found = keep_rota(db, wanted, Limits(seconds, threads=1))
     if found is None and sheet is not None:
         print_json(sheet) if as_json else show_week(sheet)
     elif found is not None:
@@ -180,6 +184,7 @@ def week(
 def show_rota(found: Rota, days: tuple[PersonDay, ...], everything: bool = True) -> None:
     """The rota: what nobody can be given first, the hours, then the sheets to hand out."""
     if everything:
+        say(found.told)
         _show_left(found)
         _show_hours(found)
     for day in days:

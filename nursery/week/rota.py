@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 
 from sqlmodel import Session, col, select
 
-from nursery.database import now, site, today
+from nursery.calendars import time_zone
+from nursery.database import Database, now, site, today
 from nursery.errors import Fault
 from nursery.growing_area import Absence, Person, Site
+from nursery.kept_rota import KeptRota
 from nursery.planning.bench_map import BenchMap, bench_map
 from nursery.weather import Forecast
 from nursery.week.rota_tasks import HEAVY, Held, Work, works_of
@@ -24,7 +26,7 @@ from nursery.week.week_sheet import WeekSheet, week_sheet
 from nursery.weeks import Week
 from nursery.working_days import days_a_week, why_off, working_days, works_on
 from solver.rota import Person as Worker
-from solver.rota import Plan, Problem, Task, hours, solve, undone
+from solver.rota import Plan, Problem, Task, cost, first_rota, hours, solve, still_held, undone
 from solver.run import Limits
 
 SECONDS = 10.0
@@ -71,7 +73,8 @@ class Rota:
     """The rota of a week. `undone` are tasks that nobody can be given, with the reason.
 
     `held` are lines of the week sheet that may not be done now; `hot` the days forecast hot, as far
-    as `forecast_until` (None: there is no fresh forecast, a person decides).
+    as `forecast_until` (None: there is no fresh forecast, a person decides). `kept_at` is when it
+    was levelled and kept, None where it never was; `since` tasks were given out beside it since.
     """
 
     week: str
@@ -85,6 +88,16 @@ class Rota:
     cautions: tuple[str, ...]
     cost: int
     bound: int
+    kept_at: datetime | None = None
+    since: int = 0
+
+    @property
+    def told(self) -> str:
+        """In a sentence: is it levelled, and what came since?"""
+        if self.kept_at is None:
+            return "Given out at once, not yet levelled: level it and it is kept."
+        more = f"; {self.since} tasks came since and are given out beside it" if self.since else ""
+        return f"Levelled {self.kept_at:%a %d %b %H:%M} and kept{more}."
 
     def of(self, person: str) -> tuple[PersonDay, ...]:
         """Which sheets are one person's? Raises `Fault` for a name that is not listed."""
@@ -95,11 +108,65 @@ class Rota:
         return tuple(sheet for sheet in self.sheets if sheet.person == person)
 
 
+@dataclass(frozen=True)
+class _Week:
+    """What the rota of a week rests on: read once, solved with or without a transaction open."""
+
+    sheet: WeekSheet
+    found: BenchMap
+    problem: Problem
+    works: tuple[Work, ...]
+    held: tuple[Held, ...]
+    hot: tuple[date, ...]
+    until: date | None
+    here: Site
+    kept: KeptRota | None
+
+    def at_once(self) -> Plan:
+        """The kept rota, with what came since beside it."""
+        kept = Plan.from_json(self.kept.plan) if self.kept is not None else None
+        plan = first_rota(self.problem, kept)
+        same = kept is not None and plan.turns == kept.turns
+        return kept if kept is not None and same and cost(self.problem, plan) == kept.cost else plan
+
+    def rota(self, plan: Plan) -> Rota:
+        """As people read it."""
+        return _rota_of(self, plan)
+
+
 def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     """Who does what on which day of this week? Reads only; the same books give the same rota.
 
-    For this week, from today on. Raises `Fault` for a week that has gone by.
+    The kept rota: what was handed out stays as it was, what is done is gone, and what came since is
+    given out at once beside it. With `limits` it is levelled anew within them, and not kept. For
+    this week, from today on. Raises `Fault` for a week that has gone by.
     """
+    at = _read(session, week)
+    if limits is None:
+        return at.rota(at.at_once())
+    return replace(at.rota(solve(at.problem, limits).found()), kept_at=None, since=0)
+
+
+def keep_rota(db: Database, week: Week, limits: Limits | None = None) -> Rota:
+    """Which rota is handed out in this week from now on? Levelled within the limits, and kept.
+
+    Solved with no transaction open; what changed meanwhile is given out beside it.
+    """
+    with db.reading() as session:
+        problem = _read(session, week).problem
+    plan = solve(problem, limits or Limits(SECONDS, threads=1)).found()
+    with db.writing() as session:
+        row = session.get(KeptRota, str(week)) or KeptRota(
+            week=str(week), kept_at=now(session), plan=""
+        )
+        row.plan, row.kept_at = plan.to_json(), now(session)
+        session.add(row)
+        session.flush()
+        at = _read(session, week)
+        return at.rota(at.at_once())
+
+
+def _read(session: Session, week: Week) -> _Week:
     day = today(session)
     sheet, found = week_sheet(session, week), bench_map(session, week)
     workers = people_in(session, week)
@@ -115,9 +182,8 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
         not_on={HEAVY: tuple((one - week.monday()).days for one in hot)},
         name=str(week),
     )
-    outcome = solve(problem, limits or Limits(SECONDS, threads=1))
-    plan = outcome.found()
-    return _rota_of(sheet, found, problem, plan, works, held, hot, until, here)
+    kept = session.get(KeptRota, str(week))
+    return _Week(sheet, found, problem, tuple(works), tuple(held), hot, until, here, kept)
 
 
 def cautions(here: Site) -> tuple[str, ...]:
@@ -191,24 +257,16 @@ def _task(work: Work) -> Task:
     )
 
 
-def _rota_of(
-    sheet: WeekSheet,
-    found: BenchMap,
-    problem: Problem,
-    plan: Plan,
-    works: Sequence[Work],
-    held: Sequence[Held],
-    hot: tuple[date, ...],
-    until: date | None,
-    here: Site,
-) -> Rota:
-    days = found.days
-    by_key = {work.key: work for work in works}
-    order = {task.key: at for at, task in enumerate(problem.in_order)}
-    left = undone(problem, plan)
+def _rota_of(at: _Week, plan: Plan) -> Rota:
+    problem, days = at.problem, at.found.days
+    by_key = {work.key: work for work in at.works}
+    order = {task.key: n for n, task in enumerate(problem.in_order)}
+    kept = Plan.from_json(at.kept.plan) if at.kept is not None else None
+    stayed = still_held(problem, kept) if kept is not None else {}
+    found_cost = cost(problem, plan)
     return Rota(
-        week=sheet.week,
-        plan_version=sheet.plan_version,
+        week=at.sheet.week,
+        plan_version=at.sheet.plan_version,
         sheets=tuple(_sheets(problem, plan, by_key, order, days)),
         hours=tuple(
             PersonHours(
@@ -222,15 +280,22 @@ def _rota_of(
             for row in hours(problem, plan)
         ),
         undone=tuple(
-            (by_key[key], _why(by_key[key], why, days, here)) for key, why in left.items()
+            (by_key[key], _why(by_key[key], why, days, at.here))
+            for key, why in undone(problem, plan).items()
         ),
-        held=tuple(held),
-        hot=hot,
-        forecast_until=until,
-        cautions=cautions(here),
-        cost=plan.cost or 0,
-        bound=plan.bound or 0,
+        held=at.held,
+        hot=at.hot,
+        forecast_until=at.until,
+        cautions=cautions(at.here),
+        cost=found_cost,
+        bound=min(plan.bound or 0, found_cost),
+        kept_at=_local(at.kept.kept_at, at.here) if at.kept is not None else None,
+        since=sum(key not in stayed for key in plan.turns) if kept is not None else 0,
     )
+
+
+def _local(moment: datetime, here: Site) -> datetime:
+    return moment.astimezone(time_zone(here.time_zone))
 
 
 def _why(work: Work, why: str, days: Sequence[date], here: Site) -> str:

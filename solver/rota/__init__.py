@@ -6,7 +6,7 @@ is there at once.
 
 from solver.rota.judge import Hours, cost, hours, undone, violations, worked
 from solver.rota.problem import After, Person, Plan, Problem, Task, Turn
-from solver.rota.solve import first_rota, solve
+from solver.rota.solve import first_rota, solve, still_held
 
 __all__ = [
     "After",
@@ -20,6 +20,7 @@ __all__ = [
     "first_rota",
     "hours",
     "solve",
+    "still_held",
     "undone",
     "violations",
     "worked",

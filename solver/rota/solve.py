@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import combinations
 from typing import Any
@@ -44,19 +44,22 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
     return Outcome(plan, best, bound, clock.seconds(), status, notes)
 
 
-def first_rota(problem: Problem) -> Plan:
+def first_rota(problem: Problem, kept: Plan | None = None) -> Plan:
     """Which rota is there at once? Each task in turn goes to the day and people it costs least.
 
     In the order of the latest day, what others wait for first; on the earlier of two equal days
-    if something waits for it.
+    if something waits for it. Turns of a `kept` rota stay as they are, where they still may.
     """
-    turns: dict[str, Turn] = {}
+    turns = still_held(problem, kept) if kept is not None else {}
     minutes = {person.key: [0] * problem.days for person in problem.people}
+    for key, turn in turns.items():
+        for person in turn.people:
+            minutes[person][turn.day] += problem.task_of[key].minutes
     waited_for = {first.task for task in problem.tasks for first in task.after}
     for task in problem.in_order:
-        if any(first.task not in turns for first in task.after):
+        if task.key in turns or any(first.task not in turns for first in task.after):
             continue
-        ready = max((turns[first.task].day + first.days for first in task.after), default=0)
+        ready = _ready(turns, task)
         choice = [
             (_more(problem, minutes, task, turn), turn.day, turn.people, turn)
             for day in problem.days_of(task)
@@ -73,6 +76,28 @@ def first_rota(problem: Problem) -> Plan:
         for person in best[3].people:
             minutes[person][best[3].day] += task.minutes
     return Plan(turns)
+
+
+def still_held(problem: Problem, kept: Plan) -> dict[str, Turn]:
+    """Which turns of a kept rota may stay? Those on a day and by people that are still allowed.
+
+    A turn that waits for another stays only where that one stays and is early enough.
+    """
+    turns: dict[str, Turn] = {}
+    for task in problem.in_order:
+        turn = kept.turns.get(task.key)
+        if turn is None or any(first.task not in turns for first in task.after):
+            continue
+        in_time = _ready(turns, task) <= turn.day and turn.day in problem.days_of(task)
+        able = in_time and set(turn.people) <= set(problem.able(task, turn.day))
+        if able and len(set(turn.people)) == task.persons:
+            turns[task.key] = turn
+    return turns
+
+
+def _ready(turns: Mapping[str, Turn], task: Task) -> int:
+    """The first day on which all that this task waits for has been done."""
+    return max((turns[first.task].day + first.days for first in task.after), default=0)
 
 
 def _teams(problem: Problem, minutes: dict[str, list[int]], task: Task, day: int) -> Iterator[Turn]:

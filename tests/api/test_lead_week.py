@@ -81,6 +81,16 @@ def test_the_rota_over_the_api_gives_out_every_line_with_its_hours(
     for day in found["days"]:
         assert day["minutes"] == sum(line["minutes"] for line in day["lines"])
     assert any("local rules" in caution.lower() for caution in found["cautions"])
+    keep = """mutation ($week: Week!) { keepRota(week: $week) {
+      ... on Rota { keptAt since days { person day lines { line what } } }
+      ... on Refusal { code message next } } }"""
+    kept = nursery.ask(keep, week=str(WEEK))
+    assert kept["keptAt"] and kept["since"] == 0
+    shown = nursery.ask(keep.replace("mutation", "query").replace("keepRota", "rota"),
+                        week=str(WEEK))  # fmt: skip
+    assert shown == kept
+    assert nursery.ask(keep, Role.PACKER, week=str(WEEK))["code"] == "FORBIDDEN"
+    assert nursery.ask(keep, week="2026-W09")["code"] == "INVALID"
     nobody = nursery.ask(document, week=str(WEEK), person="Zoe")
     assert nobody["code"] == "INVALID" and "Ada" in nobody["message"]
 

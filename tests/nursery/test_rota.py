@@ -18,11 +18,13 @@ from nursery.growing_area import Absence, GrowingArea, Person, Site
 from nursery.planning.bench_map import Slot, bench_map
 from nursery.stock import Veto, VetoKind
 from nursery.weather import Forecast
+from nursery.week import as_planned
 from nursery.week.recurring import RecurringWork
-from nursery.week.rota import Rota, hot_days, people_in, rota
+from nursery.week.rota import Rota, hot_days, keep_rota, people_in, rota
 from nursery.week.rota_tasks import Work
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
+from solver.run import Limits
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 from tests.nursery.test_bench_map import on_bench
 from tests.nursery.test_week_sheet import CALTHA, MONDAY, THIS_WEEK, accepted
@@ -256,7 +258,7 @@ def test_hours_are_levelled_over_the_people_who_are_in(db: Database) -> None:
                     )
                 )
         session.flush()
-        found = rota(session, THIS_WEEK)
+        found = rota(session, THIS_WEEK, Limits(5.0, threads=1))
     by_person = {row.person: sum(row.minutes) for row in found.hours}
     assert by_person == {"Ada": 280, "Ben": 280}
     assert found.cost == found.bound
@@ -315,6 +317,57 @@ def test_the_same_books_give_the_same_rota(db: Database) -> None:
         on_bench(session, "G1", 6, "Mist house 1", STRUCK)
         accepted(session, crop_named(session, CALTHA), THIS_WEEK, 15)
         assert rota(session, THIS_WEEK) == rota(session, THIS_WEEK)
+
+
+def who(found: Rota) -> dict[str, tuple[str, date]]:
+    """Who does each line, and when?"""
+    return {work.key: (person, day) for person, day, work in given(found)}
+
+
+def test_what_was_handed_out_stays_and_what_comes_since_is_given_out_beside_it(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        nursery(session, "Ben")
+        on_bench(session, "G1", 6, "Mist house 1", STRUCK)
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 8)
+        at_once = rota(session, THIS_WEEK)
+    assert at_once.kept_at is None and "not yet levelled" in at_once.told
+    handed_out = keep_rota(db, THIS_WEEK, Limits(5.0, threads=1))
+    assert handed_out.kept_at is not None and handed_out.since == 0
+    assert handed_out.cost == handed_out.bound
+    with db.writing() as session:
+        assert rota(session, THIS_WEEK) == handed_out
+        crop = crop_named(session, CALTHA)
+        ready_lot(session, crop, 150, STRUCK, date(2027, 3, 4), code="L1")  # to be thrown away
+        (done,) = [w.line for _, _, w in given(handed_out) if w.batch == "G1"]
+        session.flush()
+        with_more = rota(session, THIS_WEEK)
+        as_planned.done(session, done, "Ada")
+        with_less = rota(session, THIS_WEEK)
+    assert with_more.since == 1 and "1 tasks came since" in with_more.told
+    before, more, less = who(handed_out), who(with_more), who(with_less)
+    assert {key: more[key] for key in before} == before
+    assert len(more) == len(before) + 1
+    still = set(before) & set(less)
+    assert done not in still and {less[key] == before[key] for key in still} == {True}
+    anew = keep_rota(db, THIS_WEEK, Limits(5.0, threads=1))
+    assert anew.since == 0 and done not in who(anew)
+
+
+def test_a_kept_rota_gives_nothing_to_somebody_who_has_fallen_ill(db: Database) -> None:
+    with db.writing() as session:
+        nursery(session, "Ben")
+        accepted(session, crop_named(session, CALTHA), THIS_WEEK, 8)
+        on_bench(session, "G1", 6, "Mist house 1", STRUCK)
+    keep_rota(db, THIS_WEEK, Limits(5.0, threads=1))
+    with db.writing() as session:
+        ada = session.exec(select(Person).where(Person.name == "Ada")).one()
+        days = THIS_WEEK.days()
+        session.add(Absence(person_id=ada.id or 0, first_day=days[0], last_day=days[4]))
+        session.flush()
+        found = rota(session, THIS_WEEK)
+    assert {person for person, _ in who(found).values()} == {"Ben"} and not found.undone
 
 
 def test_a_person_who_is_not_listed_has_no_sheet_and_the_cautions_are_printed(

@@ -22,6 +22,7 @@ from solver.rota import (
     first_rota,
     hours,
     solve,
+    still_held,
     undone,
     violations,
     worked,
@@ -220,6 +221,20 @@ def test_the_rota_at_once_breaks_no_rule_and_its_text_says_the_same(problem: Pro
     again = Problem.from_json(problem.to_json())
     assert again == problem
     assert cost(again, Plan.from_json(plan.to_json())) == cost(problem, plan)
+
+
+@settings(max_examples=60, deadline=None)
+@given(weeks(), weeks())
+def test_a_rota_that_was_kept_stays_as_far_as_it_may_and_breaks_no_rule(
+    was: Problem, problem: Problem
+) -> None:
+    kept = first_rota(was)
+    stays = still_held(problem, kept)
+    plan = first_rota(problem, kept)
+    assert violations(problem, plan) == []
+    assert {key: plan.turns[key] for key in stays} == stays
+    assert still_held(was, kept) == kept.turns
+    assert first_rota(was, kept).turns == kept.turns
 
 
 @settings(max_examples=25, deadline=None)
