@@ -138,4 +138,4 @@ def _without(facts: Facts, changed: set[str]) -> dict[int, Held]:
             day = max(each.ship_on, facts.first_day)
             for pool, plugs in each.parcel.plugs.items():
                 pools[pool].committed[pools[pool].index(day)] += plugs
-    return {pool: Held(held) for pool, held in pools.items()}
+    return {pool: Held(held, facts.desk.rules.now) for pool, held in pools.items()}
