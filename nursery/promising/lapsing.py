@@ -19,11 +19,16 @@ from nursery.promising.bulk_rows import Event, table, write_events
 
 
 def write_lapsed(
-    session: Session, pool_ids: Iterable[int], days: Iterable[date], at: datetime
+    session: Session,
+    pool_ids: Iterable[int],
+    days: Iterable[date],
+    at: datetime,
+    order_id: int = 0,
 ) -> list[int]:
-    """Which reservations on these pools and ship days ran out before `at`? Now written: their ids.
+    """Which reservations on these pools, ship days or order ran out before `at`? Now written.
 
     To be called under the locks of the pools and days, once it has been read what they have left.
+    Returns the ids of the promises.
     """
     out = (col(Promise.state) == State.RESERVED, col(Promise.reserved_until) < at)
     on_pools = (
@@ -32,15 +37,25 @@ def write_lapsed(
         .where(col(PromiseLine.pool_id).in_(sorted(set(pool_ids))), *out)
     )
     on_days = select(col(Promise.id)).where(col(Promise.ship_on).in_(sorted(set(days))), *out)
+    of_order = select(col(Promise.id)).where(col(Promise.order_id) == order_id, *out)
     session.flush()
-    connection = session.connection()
-    ids = sorted(key for (key,) in connection.execute(union(on_pools, on_days)) if key)
-    if not ids:
-        return []
+    found = session.connection().execute(union(on_pools, on_days, of_order)).scalars().all()
+    return _write(session, sorted(key for key in found if key), at) if found else []
+
+
+def _write(session: Session, ids: list[int], at: datetime) -> list[int]:
     promises = table("promise")
-    connection.execute(update(promises).where(promises.c.id.in_(ids)).values(state=State.LAPSED))
-    write_events(session, [Event(key, EventKind.LAPSED, "clock", {}) for key in ids], at)
+    # Of an order no lock is held: what was confirmed just now stays confirmed.
+    still = (promises.c.state == State.RESERVED, promises.c.reserved_until < at)
+    lapses = (
+        update(promises)
+        .where(promises.c.id.in_(ids), *still)
+        .values(state=State.LAPSED)
+        .returning(promises.c.id)
+    )
+    written = sorted(session.connection().execute(lapses).scalars())
+    write_events(session, [Event(key, EventKind.LAPSED, "clock", {}) for key in written], at)
     for row in list(session.identity_map.values()):
-        if isinstance(row, Promise) and row.id in ids:
+        if isinstance(row, Promise) and row.id in written:
             session.refresh(row, ["state"])
-    return ids
+    return written

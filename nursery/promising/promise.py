@@ -346,6 +346,10 @@ def _order(
         _refuse_other_order(order, zone, consent)
         return order
     else:
+        # Should the clock be set back, the order must not have two reservations.
+        write_lapsed(session, (), (), at, order.id or 0)
+        if live_promises(session, order.id or 0, at):
+            raise Refused(_order_exists(reference, "it has just been confirmed"))
         set_order_lines(session, order, {line.product_id: 0 for line in order.lines})
     _address(order, zone, destination)
     order.not_before, order.not_after = window.not_before, window.not_after

@@ -218,8 +218,8 @@ class Shops(RuleBasedStateMachine):
 
         self._send(changing(1, self._key(), {"cancel": number}, number, act))
 
-    @rule(minutes=st.sampled_from([11, 31]))
-    def time_passes(self, minutes: int) -> None:
+    @rule(minutes=st.sampled_from([11, 31, -31]))
+    def time_passes_or_the_clock_is_set_back(self, minutes: int) -> None:
         with self.db.writing() as session:
             site(session).clock_shift_seconds += minutes * 60
 

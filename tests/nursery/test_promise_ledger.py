@@ -100,8 +100,8 @@ class Shop(RuleBasedStateMachine):
     def is_re_dated(self, pick: int, day: date) -> None:
         self._try(lambda session: re_date(session, self._one(pick), day, "Van", "lead", "why"))
 
-    @rule(minutes=st.sampled_from([11, 31, 31]))
-    def time_passes(self, minutes: int) -> None:
+    @rule(minutes=st.sampled_from([11, 31, 31, -11, -31]))
+    def time_passes_or_the_clock_is_set_back(self, minutes: int) -> None:
         with self.db.writing() as session:
             site(session).clock_shift_seconds += minutes * 60
 
