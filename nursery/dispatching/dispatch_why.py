@@ -4,23 +4,40 @@ Every promise stands where it stands; of the order that is asked about each day 
 them: closed (and by which rule), without plugs (and who has them), packed full, or possible.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 from itertools import groupby
+from typing import NamedTuple
 
 from sqlmodel import Session, col, select
 
 from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_facts
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
+from nursery.promising.ship_days import Reason
 from solver.dispatching.judge import cheapest_lots, plugs_by_day
 from solver.dispatching.problem import Plan
 
 _AFTER = 7
 """Days after an order's day that are told as well."""
 _NAMED = 3
+_TELLING = (
+    "past",
+    "window",
+    "by_hand",
+    "heat",
+    "frost",
+    "days_in_box",
+    "no_transit",
+    "no_calendar",
+    "uncertain",
+    "horizon",
+    "cut_off",
+    "origin_closed",
+)
+"""Of several reasons that close a day, the first of these says most."""
 
 
 class Verdict(StrEnum):
@@ -35,7 +52,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class DaysWhy:
-    """Days in a row of which the same is said."""
+    """Days in a row of which the same is said; `text` is that of the first of them."""
 
     first: date
     last: date
@@ -134,6 +151,29 @@ def _move(event: PromiseEvent) -> str:
     return f"{event.at:%Y-%m-%d}: from {was or 'its day'} to {to}. {reason}"
 
 
+class _Judged(NamedTuple):
+    """A day, what it is, and in `kind` what makes it like the day before."""
+
+    day: date
+    verdict: Verdict
+    text: str
+    kind: str
+
+    @property
+    def alike(self) -> tuple[Verdict, str]:
+        return self.verdict, self.kind
+
+
+def _closed(day: date, reasons: Sequence[Reason]) -> _Judged:
+    """A closed day by the reason that says most; days closed for one reason are alike."""
+    if not reasons:
+        return _Judged(day, Verdict.CLOSED, "no service goes there", "")
+    rank = {code: at for at, code in enumerate(_TELLING)}
+    told = min(reasons, key=lambda why: rank.get(why.code, -1))
+    kind = told.text if told.code == "origin_closed" else told.code
+    return _Judged(day, Verdict.CLOSED, told.text, kind)
+
+
 class _Books:
     """Every promise on its day, as the plan beside which a day is judged."""
 
@@ -152,12 +192,9 @@ class _Books:
         used = [0] * self._facts.days
         for key, day in rest.ships.items():
             used[day] += self._facts.problem.order_of[key].minutes
-        judged = [(day, *self._judge(each, day, wanted, used)) for day in self._days(each)]
-        found = []
-        for (verdict, text), run in groupby(judged, key=lambda one: one[1:]):
-            days = [day for day, *_ in run]
-            found.append(DaysWhy(days[0], days[-1], verdict, text))
-        return tuple(found)
+        judged = [self._judge(each, day, wanted, used) for day in self._days(each)]
+        runs = (list(run) for _, run in groupby(judged, key=lambda one: one.alike))
+        return tuple(DaysWhy(run[0].day, run[-1].day, run[0].verdict, run[0].text) for run in runs)
 
     def _days(self, each: Waiting) -> Iterator[date]:
         possible = each.ship_on or min(each.services, default=None)
@@ -167,24 +204,26 @@ class _Books:
 
     def _judge(
         self, each: Waiting, day: date, wanted: dict[str, dict[int, int]], used: list[int]
-    ) -> tuple[Verdict, str]:
+    ) -> "_Judged":
         if day == each.ship_on:
-            return Verdict.ITS_DAY, f"by {each.service}"
+            return _Judged(day, Verdict.ITS_DAY, f"by {each.service}", "")
         if day not in each.services:
-            said = dict.fromkeys(why.text for why in each.closed.get(day, ()))
-            return Verdict.CLOSED, "; ".join(said) or "no service goes there"
+            return _closed(day, each.closed.get(day, ()))
         lacking = self._lacking(each, day, wanted)
         if lacking:
-            return Verdict.NO_PLUGS, lacking
+            return _Judged(day, Verdict.NO_PLUGS, lacking, lacking)
         index = self._facts.index(day)
         minutes, room = used[index] + each.parcel.minutes, self._facts.problem.minutes[index]
         if minutes > room:
-            return Verdict.PACKED_FULL, f"{minutes} of {room} packing minutes with it"
+            text = f"{minutes} of {room} packing minutes with it"
+            return _Judged(day, Verdict.PACKED_FULL, text, text)
         if each.ship_on is None:
-            return Verdict.POSSIBLE, f"by {each.services[day]}: `nursery dispatch` gives it a day"
-        if day < each.ship_on:
-            return Verdict.POSSIBLE, "sooner than promised: its customer would have to be told"
-        return Verdict.POSSIBLE, "later than it need be"
+            text = f"by {each.services[day]}: `nursery dispatch` gives it a day"
+        elif day < each.ship_on:
+            text = "sooner than promised: its customer would have to be told"
+        else:
+            text = "later than it need be"
+        return _Judged(day, Verdict.POSSIBLE, text, text)
 
     def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
         """Which plugs are too few on this day beside all promises, and who has them?"""
