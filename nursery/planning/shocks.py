@@ -13,9 +13,10 @@ from enum import StrEnum
 
 from nursery.planning.plan_places import NO_LIMIT
 from nursery.planning.plan_report import Judged, peaks
+from nursery.planning.shock_judge import CompletionJudge
 from nursery.weeks import Horizon, Week
 from solver.propagation import Area, Plan, Problem, Start
-from solver.propagation.judge import Completion, Loads, complete, loads, minutes_cost, overflow
+from solver.propagation.judge import Completion, Loads, loads, minutes_cost, overflow
 from solver.propagation.problem import Crop, Protocol
 from solver.propagation.runs import run
 
@@ -86,11 +87,17 @@ def effects(
     There is no late batch where nothing grows and no start could be late, nobody away where nobody
     is listed, no bench lost where the places of no used area are known.
     """
-    judge = _Judge(at)
+    judge = CompletionJudge(at)
+
+    def outcome(problem: Problem, plan: Plan) -> Outcome:
+        same = plan is at.plan and problem.crops is at.problem.crops  # only places or hours differ
+        what = at.loads if same else loads(problem, plan)
+        return outcome_of(problem, what, judge.completion(problem, what))
+
     found = (_late_batch(at), _fewer_plugs(at), _away(at, workers), _lost(at, benches))
-    before = judge.outcome(at.problem, at.plan)
+    before = outcome_of(at.problem, at.loads, at.completion)
     return tuple(
-        Effect(one.shock, one.told, _less(judge.outcome(one.problem, one.plan), before))
+        Effect(one.shock, one.told, _less(outcome(one.problem, one.plan), before))
         for one in found
         if one is not None
     )
@@ -128,25 +135,6 @@ class _Shocked:
     told: str
     problem: Problem
     plan: Plan
-
-
-class _Judge:
-    """Judges one plan under several shocks; plugs that fall as before are used as before."""
-
-    def __init__(self, at: Judged) -> None:
-        self._at = at
-        self._before = self._needs(at.problem, at.loads)
-
-    def outcome(self, problem: Problem, plan: Plan) -> Outcome:
-        """What does it come to?"""
-        what = loads(problem, plan)
-        same = self._needs(problem, what) == self._before
-        return outcome_of(problem, what, self._at.completion if same else complete(problem, what))
-
-    def _needs(self, problem: Problem, what: Loads) -> tuple[object, ...]:
-        """All that decides how the plugs are best used; demand and prices stay as they are."""
-        ready = next(area for area in problem.areas if area.key == problem.ready_area)
-        return tuple(ready.places), tuple(what.places[ready.key]), what.plugs
 
 
 def _less(after: Outcome, before: Outcome) -> Outcome:

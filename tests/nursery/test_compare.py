@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from itertools import product
 
 import pytest
 from hypothesis import given, settings
@@ -14,9 +15,11 @@ from nursery.growing_area import Person
 from nursery.planned import PlanKind, PlanVersion
 from nursery.planning.compare import ChangeKind, StartChange, changed_starts, compare
 from nursery.planning.plan_report import judged
+from nursery.planning.shock_judge import CompletionJudge
 from nursery.planning.shocks import BenchPlaces, Outcome, Shock, Worker, effects
 from nursery.weeks import Horizon, Week
 from solver.propagation import Area, Crop, Mother, Plan, Problem, Protocol, Stage, Start, cost
+from solver.propagation.judge import complete
 from solver.rules_of_thumb import backward
 from tests.builders import small_nursery
 from tests.solver.propagation.cases import small
@@ -259,6 +262,31 @@ def test_a_shock_costs_what_the_judge_says_of_the_shocked_problem(seed: int) -> 
     assert more[Shock.FEWER_PLUGS].cost == pytest.approx(fewer, abs=1)
     for shock in (Shock.PERSON_AWAY, Shock.BENCH_LOST):
         assert shock not in more or more[shock].cost >= 0
+
+
+def test_solving_only_the_crops_that_are_touched_gives_what_solving_all_of_them_gives() -> None:
+    """Against the judge's own linear program, crop by crop, with much and little room when ready."""
+    short = 0
+    for seed, room in product(range(8), (0, 1, 3, 1000)):
+        problem = small(seed)
+        areas = tuple(
+            replace(area, places=(room,) * problem.weeks)
+            if area.key == problem.ready_area
+            else area
+            for area in problem.areas
+        )
+        problem = replace(problem, areas=areas)
+        plan = Plan(backward(problem).starts)
+        at = judged(problem, plan, Horizon(Week(2027, 9), problem.weeks))
+        judge = CompletionJudge(at)
+        for crop in problem.crops:
+            later = [0, *at.loads.plugs[crop.key][:-1]]
+            what = replace(at.loads, plugs={**at.loads.plugs, crop.key: later})
+            found, whole = judge.completion(problem, what), complete(problem, what)
+            assert found.cost == pytest.approx(whole.cost, rel=1e-9, abs=1e-3)
+            assert sum(found.unmet.values()) == pytest.approx(sum(whole.unmet.values()), abs=1e-3)
+            short += judge._touched(problem, what, [crop]) is not None
+    assert short > 20  # the short way is gone, not only the long one
 
 
 def growing_plugs(problem: Problem, ready: tuple[int, ...]) -> Problem:
