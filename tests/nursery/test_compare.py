@@ -265,7 +265,7 @@ def test_a_shock_costs_what_the_judge_says_of_the_shocked_problem(seed: int) -> 
 
 
 def test_solving_only_the_crops_that_are_touched_gives_what_solving_all_of_them_gives() -> None:
-    """Against the judge's own linear program, crop by crop, with much and little room when ready."""
+    """Against the judge's own linear program, crop by crop, with much and with little room."""
     short = 0
     for seed, room in product(range(8), (0, 1, 3, 1000)):
         problem = small(seed)
