@@ -9,6 +9,7 @@ at last everything that is not ruled out.
 from __future__ import annotations
 
 import math
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +29,7 @@ from solver.dispatching.model import (
 )
 from solver.dispatching.problem import Plan, Problem
 from solver.first_come import first_come
+from solver.linear import LinearAnswer
 from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
 
 _WHOLE = 1e-6
@@ -91,9 +93,26 @@ class _Search:
         self._round(whole, proof)
         # The whole model takes many relaxations' time to its first plan or better bound.
         worth_it = self._left() > _WORTH_IT * taken
+        if worth_it and self.clock.limits.threads > 1:
+            self._side_by_side(whole, proof)
+            return
         self._neighbourhoods(whole, proof, _NEIGHBOURHOODS if worth_it else 1.0)
         if worth_it:
             self._all(whole, proof)
+
+    def _side_by_side(self, whole: Matrix, proof: Prices) -> None:
+        """Everything that is not ruled out by one thread, neighbourhoods beside it by this one."""
+        if self._done() or not self._left():
+            return
+        best, model, seed = self.best, self._not_ruled_out(whole, proof), self.clock.limits.seed
+        with ThreadPoolExecutor(1) as other:
+            answer = other.submit(run_linear, model.linear, self._left(), seed=seed)
+            self._neighbourhoods(whole, proof, 1.0, until=answer)
+        self._take(whole, model, answer.result())
+        bound = answer.result().bound
+        if math.isfinite(bound):
+            self._prove(min(bound, best))
+        self._note("all")
 
     def _keep_days(self, whole: Matrix) -> None:
         """After a small change, in a hurry: who can stays, the others find their best day."""
@@ -117,8 +136,13 @@ class _Search:
         self._solve(whole, part_around(whole, keep, fixed), self._left() / 2)
         self._note("rounded")
 
-    def _neighbourhoods(self, whole: Matrix, proof: Prices, share: float) -> None:
-        """Some orders are set free at a time, the undecided of the relaxation always."""
+    def _neighbourhoods(
+        self, whole: Matrix, proof: Prices, share: float, until: Future[LinearAnswer] | None = None
+    ) -> None:
+        """Some orders are set free at a time, the undecided of the relaxation always.
+
+        Ends when `until` is done, and has tasks of a second or less then, since none can be ended.
+        """
         rng = np.random.default_rng(self.clock.limits.seed)
         if share < 1 and self._movable(whole, proof, self.best - proof.bound).sum() <= 2 * _FREE:
             return  # the whole is hardly more than one neighbourhood
@@ -126,16 +150,21 @@ class _Search:
         ends = self._left() * (1 - share)
         vain = 0
         while vain < _VAIN and self._left() > ends and not self._done():
+            if until is not None and until.done():
+                break
             before = self.best
             room = self.best - proof.bound
             free = np.zeros(whole.order_row.size, dtype=bool)
             free[whole.order[undecided]] = True
             movable = np.flatnonzero(self._movable(whole, proof, room) & ~free)
-            free[rng.permutation(movable)[:_FREE]] = True
+            some = _FREE if until is None else min(_FREE, movable.size // 2)
+            free[rng.permutation(movable)[:some]] = True
             fixed = columns_of(self.problem, whole, self.plan) & ~free[whole.order]
             keep = whole.whole & (proof.reduced <= room + _WHOLE)
-            self._solve(whole, part_around(whole, keep, fixed), self._left() - ends)
-            vain = vain + 1 if self.best == before else 0
+            seconds = self._left() - ends
+            seconds = seconds if until is None else min(seconds, max(0.2, 0.1 * self._left()))
+            self._solve(whole, part_around(whole, keep, fixed), seconds)
+            vain = vain + 1 if self.best == before and until is None else 0
             self.notes["neighbourhoods"] = self.notes.get("neighbourhoods", 0) + 1
         self._note("neighbourhoods")
 
@@ -148,24 +177,32 @@ class _Search:
         """Everything that is not ruled out, whose bound is one of the whole problem."""
         if self._done() or not self._left():
             return
+        best = self.best
+        bound = self._solve(whole, self._not_ruled_out(whole, proof), self._left())
+        if bound is not None:
+            self._prove(min(bound, best))
+        self._note("all")
+
+    def _not_ruled_out(self, whole: Matrix, proof: Prices) -> Part:
+        """The model of every way that a plan cheaper than the best so far might use."""
         room = max(self.best - proof.bound, 0.0) + _WHOLE
         keep = (proof.reduced <= room) | (proof.value > _WHOLE)
         price = np.where(whole.order_row >= 0, -proof.of_row[whole.order_row], 0.0)
-        model = part(whole, keep, price > room)
-        bound = self._solve(whole, model, self._left())
-        if bound is not None:
-            self._prove(min(bound, self.best))
-        self._note("all")
+        return part(whole, keep, price > room)
 
     def _solve(self, whole: Matrix, model: Part, seconds: float) -> float | None:
         """Solves a part, keeps its plan if it is better, and gives the part's bound."""
         answer = run_linear(model.linear, seconds, seed=self.clock.limits.seed)
+        self._take(whole, model, answer)
+        return answer.bound if math.isfinite(answer.bound) else None
+
+    def _take(self, whole: Matrix, model: Part, answer: LinearAnswer) -> None:
+        """Judges the plan in an answer and keeps it if it is better."""
         if answer.values is not None:
             plan = plan_of(self.problem, whole, answer.values, model)
             if not violations(self.problem, plan) and self._cost(plan) < self.best:
                 self.plan, self.best = plan, self._cost(plan)
         self.clock.report(self.best, self._whole_bound())
-        return answer.bound if math.isfinite(answer.bound) else None
 
     def _prove(self, bound: float) -> None:
         self.bound = max(self.bound, bound)
