@@ -97,7 +97,7 @@ class GroupCommit:
         self._thread: threading.Thread | None = None
         self._connection: Connection | None = None
         self._books = Books()
-        self._last = 1
+        self._expected = 1
 
     def __enter__(self) -> GroupCommit:
         return self
@@ -153,6 +153,7 @@ class GroupCommit:
             live = [each for each in waiting if each[1].set_running_or_notify_cancel()]
             if live:
                 outcomes = self._done([request for request, _ in live])
+                self._expected = len(live) + self._queue.qsize()
                 for (_, future), outcome in zip(live, outcomes, strict=True):
                     _tell(future, outcome)
         self._let_go()
@@ -170,17 +171,16 @@ class GroupCommit:
                 self._queue.put(None)  # nothing comes after it: to be seen the next time
                 break
             found.append(another)
-        self._last = len(found)
         return found
 
     def _gather(self) -> None:
         """Let those whom the last commit answered ask again, as long as more of them do.
 
-        Without this, whoever asks first takes a commit nearly for himself, and all others the next.
+        They would else go with the commit after the next, each time in two halves.
         """
-        had = 0
-        while had < (now := self._queue.qsize()) < self._last - 1:
-            had = now
+        had, most = 0, min(self._expected, self._together)
+        while had < (waiting := self._queue.qsize() + 1) < most:
+            had = waiting
             time.sleep(_A_MOMENT)
 
     def _done(self, requests: Sequence[Request]) -> Sequence[Outcome]:
