@@ -207,9 +207,8 @@ def _work(
     persons = 2 if many and several else 1
     wanted = min(_index(task.latest, found), 6)
     late = not any(day <= wanted for day in working)
-    latest = wanted
-    if late:  # overdue, or due on days off: on any working day after, else on the last before
-        latest = working[-1]
+    # Overdue, or due on days off: on one of the next two working days.
+    latest = working[min(1, len(working) - 1)] if late else wanted
     return Work(
         key=_task_key(task),
         what=task.kind.value,

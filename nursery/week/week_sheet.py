@@ -45,6 +45,9 @@ from nursery.week.recurring import Round, rounds
 from nursery.weeks import Week
 from nursery.working_days import last_working_day
 
+ARRIVES = "arrives: count it, look it over for pests, keep it apart from the others"
+"""What is done with plants that a supplier delivers."""
+
 
 class TaskKind(StrEnum):
     """What is to be done with a batch."""
@@ -178,10 +181,12 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
 
 def _to_start(stage: Stage, protocol: Protocol, trays: int) -> str:
     """Which trays are fetched, and how many propagules are taken of the mother plants?"""
-    said = [f"trays {stage.tray_format.name}"] if stage.tray_format is not None else []
+    said = [f"fill trays {stage.tray_format.name}"] if stage.tray_format is not None else []
+    if stage.kind is StageKind.ON_ORDER:
+        said = []  # a supplier's plants come in their own trays
     if protocol.mother_block_id is not None:
         number = math.ceil(trays * cells_of(protocol) * protocol.propagules_per_cell)
-        said.append(f"{number} propagules, {protocol.method.value}")
+        said.append(f"take {number} propagules ({protocol.method.value})")
     return ", ".join(said)
 
 
@@ -216,7 +221,7 @@ def _changes(
         if end >= NEVER or air.date(end) > week.sunday():
             return
         overdue = place == 0 and this_week
-        come_from = _place(one.batch) if place == 0 else _where(stage)
+        come_from = _place(one.batch) if place == 0 else _comes_from(stage)
         if place + 1 == len(left):
             trays = batch_trays(one, place)
             first = air.date(end)
@@ -244,7 +249,9 @@ def _move_task(one: Growing, to: Stage, place: int, come_from: str, last_day: da
 
 
 def _set_over(one: Growing, to: Stage, place: int) -> str:
-    """Into which trays is the batch set over, where the stage wants others?"""
+    """Into which trays is the batch set over, where the stage wants others; or how does it come?"""
+    if one.stages_left[place - 1].kind is StageKind.ON_ORDER:
+        return ARRIVES
     before = [one.batch.tray_format, *(s.tray_format for s in one.stages_left[1:place])]
     stands = [form for form in before if form is not None][-1]
     other = to.tray_format is not None and to.tray_format.id != stands.id
@@ -304,7 +311,11 @@ def _stopped(one: Growing) -> str:
 
 
 def _place(batch: Batch) -> str:
-    return batch.bench.name if batch.bench is not None else _where(batch.stage)
+    return batch.bench.name if batch.bench is not None else _comes_from(batch.stage)
+
+
+def _comes_from(stage: Stage) -> str:
+    return "the supplier" if stage.kind is StageKind.ON_ORDER else _where(stage)
 
 
 def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Task]:

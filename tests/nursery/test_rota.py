@@ -117,7 +117,7 @@ def test_a_long_task_is_cut_into_parts_by_whole_trays(db: Database) -> None:
     assert sum(work.trays for work in parts) == 19
     assert sum(work.plugs for work in parts) == 19 * 104
     assert sum(work.minutes for work in parts) == 40 + 19 * 30
-    assert {work.note for work in parts} == {"trays 104"}
+    assert {work.note for work in parts} == {"fill trays 104"}
     assert max(work.minutes for work in parts) <= 240
     assert {work.part for work in parts} == {"1 of 3", "2 of 3", "3 of 3"}
 
@@ -418,3 +418,17 @@ def test_the_lead_prints_the_map_and_one_persons_sheets_at_the_command_line(db: 
     assert json.loads(told.stdout)["week"] == str(THIS_WEEK)
     with db.reading() as session:
         assert session.exec(select(StandApart)).one().places == 2
+
+
+def test_what_is_overdue_is_given_out_on_the_next_two_days_and_says_when_it_was_due(
+    db: Database,
+) -> None:
+    """The last sale was last Sunday; Monday and Tuesday are the next working days."""
+    with db.writing() as session:
+        nursery(session)
+        crop = crop_named(session, CALTHA)
+        ready_lot(session, crop, 150, STRUCK, MONDAY - timedelta(days=1), code="L1")
+        found = rota(session, THIS_WEEK, Limits(5.0, threads=1))
+    ((_, day, work),) = given(found)
+    assert day in (MONDAY, TUESDAY)
+    assert work.note == "was to be done by Sun 28 Feb"

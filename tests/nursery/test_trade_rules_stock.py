@@ -386,6 +386,8 @@ def test_a_glut_is_held_cold_discounted_potted_on_or_discarded_by_dates(db: Data
         wanted(session, crop, 3, 95)  # the other lot
         wanted(session, crop, 4, 140)  # the second week after the first lot's last sale date
         (first, *rest) = glut_advice(session, MONDAY)
+        assert week_sheet(session, Week.of(MONDAY)).glut == (first,)
+        assert week_sheet(session, Week.of(MONDAY) + 1).glut == ()  # of today's lots, this week
     assert rest == []
     assert (first.batch_code, first.plugs) == ("B1", 380 - 90 - 30)
     assert first.last_sale_on == first.pot_on_by == NEXT_MONTH  # a Sunday

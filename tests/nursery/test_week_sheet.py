@@ -17,6 +17,7 @@ from nursery.shed.ledger import balance, held, move
 from nursery.stock import Moved, Movement, Veto, VetoKind
 from nursery.weather import Forecast, WeatherDay
 from nursery.week.week_sheet import (
+    ARRIVES,
     Task,
     TaskKind,
     WeekSheet,
@@ -398,5 +399,22 @@ def test_a_line_says_which_trays_and_how_many_propagules_must_be_at_hand(db: Dat
         session.refresh(protocol.stages[1])
         sheet = week_sheet(session, THIS_WEEK)
     (start,), (move_on,) = sheet.of(TaskKind.START), sheet.of(TaskKind.MOVE)
-    assert start.note == "trays 104, 312 propagules, division"
+    assert start.note == "fill trays 104, take 312 propagules (division)"
     assert move_on.note == "set over into trays 54"
+
+
+def test_plants_that_were_ordered_arrive_from_the_supplier_and_are_looked_over(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        small_nursery(session)
+        crop = crop_named(session, CALTHA)
+        protocol = crop.protocols[0]
+        protocol.stages[0].kind = StageKind.ON_ORDER
+        protocol.stages[1].kind = StageKind.ISOLATION
+        growing(session, 1, MONDAY - timedelta(days=21), "G1")
+        accepted(session, crop, THIS_WEEK, 2)
+        sheet = week_sheet(session, THIS_WEEK)
+    (move_on,), (order,) = sheet.of(TaskKind.MOVE), sheet.of(TaskKind.START)
+    assert (move_on.come_from, move_on.note) == ("the supplier", ARRIVES)
+    assert (order.come_from, order.note) == ("order from the supplier", "")
