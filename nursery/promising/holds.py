@@ -18,6 +18,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from math import prod
+from typing import TypeAlias
 
 import numpy as np
 from scipy import special
@@ -123,6 +124,10 @@ class Worst:
     error_c: float
 
 
+Daily: TypeAlias = tuple[Floats, Floats, Floats]
+"""The chance of reaching the limit, the careful chance, clearly over; each an array [days]."""
+
+
 @dataclass(frozen=True)
 class Outlook:
     """What may the weather do at these stations, on `days` days from `start`?"""
@@ -131,6 +136,9 @@ class Outlook:
     days: int
     stations: Mapping[int, StationOutlook]
     _known: dict[tuple[frozenset[int], Limits, float], tuple[Calm, Calm]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+    _here: dict[tuple[int, Limits, float], tuple[Daily, Daily]] = field(
         default_factory=dict, compare=False, repr=False
     )
 
@@ -188,7 +196,7 @@ class Outlook:
         found = []
         for station in sorted(stations):
             one = self.stations[station]
-            heat, frost = self._at(one, limits, warmer_c)
+            heat, frost = self._at(station, limits, warmer_c)
             chances = (heat if hot else frost)[0]
             for day in days:
                 at = (day - self.start).days
@@ -200,16 +208,14 @@ class Outlook:
     def _calm(self, stations: frozenset[int], limits: Limits, warmer_c: float) -> tuple[Calm, Calm]:
         key = (stations, limits, warmer_c)
         if key not in self._known:
-            each = [
-                self._at(self.stations[station], limits, warmer_c) for station in sorted(stations)
-            ]
+            each = [self._at(station, limits, warmer_c) for station in sorted(stations)]
             self._known[key] = (
                 self._together([heat for heat, _ in each]),
                 self._together([frost for _, frost in each]),
             )
         return self._known[key]
 
-    def _together(self, each: list[tuple[Floats, Floats, Floats]]) -> Calm:
+    def _together(self, each: list[Daily]) -> Calm:
         ones = np.ones(self.days)
         return Calm(
             calm=np.prod([ones, *(1 - chance for chance, _, _ in each)], axis=0).tolist(),
@@ -217,13 +223,18 @@ class Outlook:
             clear=np.any([0 * ones, *(clear for _, _, clear in each)], axis=0).tolist(),
         )
 
-    def _at(
-        self, station: StationOutlook, limits: Limits, warmer_c: float
-    ) -> tuple[tuple[Floats, Floats, Floats], tuple[Floats, Floats, Floats]]:
-        """Heat and frost here: the chance, the careful chance, clearly over; each an array [days].
+    def _at(self, station: int, limits: Limits, warmer_c: float) -> tuple[Daily, Daily]:
+        """Heat and frost at a station, worked out once: telling why asks for it day by day."""
+        key = (station, limits, warmer_c)
+        if key not in self._here:
+            self._here[key] = self._work_out(self.stations[station], limits, warmer_c)
+        return self._here[key]
 
-        The limits as felt outside: heat is reached sooner in vehicles that are warmer.
-        """
+    def _work_out(
+        self, station: StationOutlook, limits: Limits, warmer_c: float
+    ) -> tuple[Daily, Daily]:
+        """Heat and frost here, by the limits as felt outside: heat is reached sooner in vehicles
+        that are warmer."""
         heat_c, frost_c = limits.heat_c - warmer_c, limits.frost_c
         heat, frost = np.zeros(self.days), np.zeros(self.days)
         if station.normals is not None:
