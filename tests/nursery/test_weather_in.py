@@ -2,12 +2,9 @@
 
 import asyncio
 import json
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -29,6 +26,7 @@ from nursery.weather_in.normals import days_of_hours, station_normals
 from nursery.weather_in.pulling import Patience, Pulled, pull_forecasts
 from nursery.weather_in.sheet import load_forecasts
 from tests.builders import small_nursery
+from tests.weather_service import Service
 
 JANUARY = date(2027, 1, 11)
 AMSTERDAM = ZoneInfo("Europe/Amsterdam")
@@ -200,45 +198,6 @@ def test_a_wrong_csv_file_changes_nothing_and_says_where(
     assert said in str(caught.value)
     with db.reading() as session:
         assert not session.exec(select(Forecast)).all()
-
-
-class Service:
-    """A weather service for tests: it answers what it was told to, and counts the questions."""
-
-    def __init__(self) -> None:
-        self.answers: list[tuple[int, bytes]] = []
-        self.asked: list[str] = []
-        self.address = ""
-
-    @contextmanager
-    def open(self) -> Iterator["Service"]:
-        service = self
-
-        class Handler(BaseHTTPRequestHandler):
-            def do_GET(self) -> None:
-                service.asked.append(self.path)
-                turn = min(len(service.asked), len(service.answers)) - 1
-                status, body = service.answers[turn]
-                self.send_response(status)
-                self.end_headers()
-                try:
-                    self.wfile.write(body)
-                except OSError:
-                    return  # the nursery had heard enough
-
-            def log_message(self, *_: Any) -> None:
-                return
-
-        server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-        thread.start()
-        self.address = f"http://127.0.0.1:{server.server_address[1]}/days?key={{key}}"
-        try:
-            yield self
-        finally:
-            server.shutdown()
-            thread.join()
-            server.server_close()
 
 
 @pytest.fixture(scope="module")
