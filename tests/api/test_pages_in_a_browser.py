@@ -5,7 +5,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -13,13 +13,17 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from nursery.access import Role
 from nursery.database import Database
+from nursery.promising.promise import confirm, reserve
+from nursery.week.rota import keep_rota
 from nursery.week.week_sheet import set_ready
 from nursery.weeks import Week
+from solver.run import Limits
 from tests.api.server import serving, tokens
 from tests.api.shop import MONDAY
 from tests.builders import crop_named, ready_lot
 from tests.nursery.test_bench_map import on_bench
 from tests.nursery.test_week_sheet import accepted
+from tests.shop import HERE, caltha
 
 CALM = [
     "--no-sandbox",
@@ -32,6 +36,8 @@ CALM = [
 ]
 PHONE = {"width": 360, "height": 740}
 WEEK = Week.of(MONDAY)
+SHIP = date(2027, 3, 3)
+"""A Wednesday on which a parcel leaves."""
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +66,9 @@ def page(db: Database, chromium: Browser) -> Iterator[Page]:
         left = on_bench(session, "LEFT", 2, "Mist house 1", MONDAY - timedelta(days=60))
         set_ready(session, left, 20, "Ada")
         accepted(session, crop, WEEK, 5)
+        reserved = reserve(session, "ORDER-1", caltha(2), HERE, SHIP, "Van", "shop")
+        confirm(session, reserved.id or 0, "shop")
+    keep_rota(db, WEEK, Limits(5.0, threads=1))
     with serving(db) as address:
         opened = chromium.new_context(viewport=PHONE, base_url=address).new_page()
         opened.goto("/login")
@@ -80,9 +89,19 @@ def boxes(page: Page, selector: str) -> list[dict[str, Any]]:
     return found
 
 
-@pytest.mark.parametrize("path", ["/", "/benches/{}", "/week/{}/sheets", "/week/{}", "/login"])
+PATHS = [
+    "/",
+    f"/benches/{WEEK}",
+    f"/week/{WEEK}/sheets",
+    f"/week/{WEEK}",
+    f"/picks/{SHIP}",
+    "/login",
+]
+
+
+@pytest.mark.parametrize("path", PATHS)
 def test_nothing_is_wider_than_a_small_phone(page: Page, path: str) -> None:
-    answer = page.goto(path.format(WEEK))
+    answer = page.goto(path)
     assert answer is not None and answer.status == 200
     assert page.evaluate("document.documentElement.scrollWidth") == 360
 
@@ -150,9 +169,9 @@ def test_every_bar_is_reached_by_the_tab_key_and_leads_to_its_line(page: Page) -
 
 
 def test_tick_boxes_are_large_enough_for_a_wet_thumb(page: Page) -> None:
-    for path in (f"/week/{WEEK}/sheets", f"/week/{WEEK}"):
+    for path in (f"/week/{WEEK}/sheets", f"/week/{WEEK}", f"/picks/{SHIP}"):
         page.goto(path)
-        ticks = boxes(page, "td input[type=checkbox]")
+        ticks = boxes(page, "input[type=checkbox]")
         assert ticks
         assert min(min(one["width"], one["height"]) for one in ticks) >= 44
         page.locator("td input[type=checkbox]").first.check()
@@ -161,7 +180,8 @@ def test_tick_boxes_are_large_enough_for_a_wet_thumb(page: Page) -> None:
 
 def test_a_sheet_says_batch_from_to_trays_plugs_and_minutes(page: Page) -> None:
     page.goto(f"/week/{WEEK}/sheets")
-    row = page.locator("tr", has_text="MOVES").first
+    named = page.locator("strong", has_text=re.compile("^move$"))
+    row = page.locator("tr", has_text="MOVES").filter(has=named).first
     said = row.locator("td").evaluate_all(
         """all => all.map(one => {
           const before = getComputedStyle(one, '::before').content
@@ -189,3 +209,33 @@ def test_each_sheet_is_printed_on_a_page_of_its_own_without_the_links(page: Page
         "section.bench", "all => all.map(o => getComputedStyle(o).breakInside)"
     )
     assert set(cut) == {"avoid"}
+
+
+def test_a_pick_says_its_place_batch_and_plugs_on_a_phone_and_is_black_on_white_on_paper(
+    page: Page,
+) -> None:
+    page.goto(f"/picks/{SHIP}")
+    row = page.locator("table.stack tbody tr").first
+    said = row.inner_text()
+    assert all(word in said for word in ("OLD", "12", "CP-6"))
+    assert "Parcel" in page.inner_text("main")
+    page.emulate_media(media="print")
+    assert not page.locator("nav").is_visible() and not page.locator("form").first.is_visible()
+    assert page.locator("thead").first.is_visible()
+    colours = page.eval_on_selector_all(
+        "main *", "all => all.flatMap(o => [getComputedStyle(o).color])"
+    )
+    assert set(colours) == {"rgb(0, 0, 0)"}
+    assert b"/Page" in page.pdf(prefer_css_page_size=True)
+
+
+def test_the_rota_is_levelled_by_a_key_and_then_stays(page: Page) -> None:
+    page.goto(f"/week/{WEEK + 1}/sheets")
+    assert "not yet levelled" in page.inner_text("main")
+    page.locator("form button").focus()
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    assert "Levelled" in page.inner_text("main") and page.url.endswith(f"/week/{WEEK + 1}/sheets")
+    before = page.inner_text("main")
+    page.reload()
+    assert page.inner_text("main") == before
