@@ -185,7 +185,19 @@ def expected_lots(
     Flush shares that already became lots are not expected again. Only batches of `crop_ids` where
     given. Ordered by ready date; batches that are not ready within three years are left out.
     """
-    found = _lots_by_batch(session, today, crop_ids, air)
+    batches = growing_batches(session, crop_ids)
+    if not batches:
+        return []
+    air = air if air is not None else air_of(session, today)
+    walked = list(zip(batches, passages(air, batches, today), strict=True))
+    return expected_of(session, today, walked, air)
+
+
+def expected_of(
+    session: Session, today: date, walked: Sequence[tuple[Growing, Passage]], air: Air
+) -> list[ExpectedLot]:
+    """As `expected_lots`, for batches whose passages are known already."""
+    found = _lots_by_batch(session, today, walked, air)
     return sorted((lot for _, lots in found for lot in lots), key=_in_order)
 
 
@@ -197,7 +209,12 @@ def pooled_lots(session: Session, today: date, air: Air | None = None) -> list[E
     die independently, hence it is more than the sum of what is safe of each. A promise rests on
     its own lots and takes `expected_lots`.
     """
-    rows = [row for row in _lots_by_batch(session, today, None, air) if row[1]]
+    batches = growing_batches(session)
+    if not batches:
+        return []
+    air = air if air is not None else air_of(session, today)
+    walked = list(zip(batches, passages(air, batches, today), strict=True))
+    rows = [row for row in _lots_by_batch(session, today, walked, air) if row[1]]
     groups: list[list[_Lots]] = []
     for row in sorted(rows, key=lambda row: (row[1][0].crop_id, row[1][0].ready_on)):
         if not groups or not _serve_together(groups[-1][0], row):
@@ -215,12 +232,8 @@ def _in_order(lot: ExpectedLot) -> tuple[date, int, int]:
 
 
 def _lots_by_batch(
-    session: Session, today: date, crop_ids: Sequence[int] | None, air: Air | None
+    session: Session, today: date, walked: Sequence[tuple[Growing, Passage]], air: Air
 ) -> list[_Lots]:
-    batches = growing_batches(session, crop_ids)
-    if not batches:
-        return []
-    air = air if air is not None else air_of(session, today)
     pools = _pools(session)
     safe = site(session).safe_quantile
     return [
@@ -228,7 +241,7 @@ def _lots_by_batch(
             (one, survival_left(one, way)),
             _lots_of(one, way, air, today, safe, pools.get(one.batch.crop_id)),
         )
-        for one, way in zip(batches, passages(air, batches, today), strict=True)
+        for one, way in walked
     ]
 
 

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
+from math import prod
 
 from sqlmodel import Session
 
-from nursery.availability import Days
 from nursery.carrier import Zone
 from nursery.database import site
 from nursery.errors import Fault, Refusal, Refused
@@ -69,8 +69,10 @@ class Desk:
     def way(self, lane: Lane, day: date, parcel: Parcel, window: Window) -> Way | Sequence[Reason]:
         """May this parcel leave this day by this lane? As `ship_days.judge`, plugs asked as well.
 
-        The way's probability has the safety of the lots in it: 1 for a pool whose counted lots
-        can give the plugs, the site's safe quantile for each that needs plugs still growing.
+        The way's probability has the plugs in it: 1 for a pool whose counted lots can give them,
+        else the chance that what grows is ready and enough on that day (`promising.chances`).
+        Pools are taken as independent of each other and of the weather on the way; batches of one
+        pool share their weather years. A way that falls under the site's floor by this is closed.
         """
         ask = Ask(parcel.limits, parcel.minutes, window)
         return self.judged(lane, day, ask, parcel, parcel.plugs)
@@ -82,19 +84,28 @@ class Desk:
         found = judge(self.rules, lane, day, ask)
         if not isinstance(found, Way):
             return found
-        growing = 0
         lacking: list[Reason] = []
         for pool, plugs in wanted.items():
             left = self.left(pool, found)
             if left < plugs:
                 lacking.append(_no_plugs(parcel, pool, left, plugs))
-            growing += pool in self.pools and self._counted_left(pool, found) < plugs
-        if not growing and not lacking:
-            return found
+        if lacking:
+            return replace(found, reasons=(*found.reasons, *lacking))
+        return found if found.reasons else self._with_plugs(found, parcel, wanted)
+
+    def _with_plugs(self, way: Way, parcel: Parcel, wanted: Mapping[int, int]) -> Way:
+        """The same with the chance that the plugs are there: closed, if that is too little."""
+        pack, ship = way.leg.pack_on, way.leg.ship_on
+        chances = {pool: self.pools[pool].chance(pack, ship, n) for pool, n in wanted.items()}
+        there = prod(chances.values())
+        if there == 1.0:
+            return way
+        sure = way.probability * there
+        too_little = sure < self.rules.floor - 1e-9
         return replace(
-            found,
-            probability=found.probability * float(self.site.safe_quantile**growing),
-            reasons=(*found.reasons, *lacking),
+            way,
+            probability=sure,
+            reasons=(_grows(parcel, chances, sure, self.rules.floor),) if too_little else (),
         )
 
     def after(self, way: Way, parcel: Parcel) -> Desk:
@@ -111,21 +122,22 @@ class Desk:
 
         They must be there when it is packed, and still be saleable when it leaves.
         """
-        return self._left(self.pools[pool].available, pool, way)
-
-    def _counted_left(self, pool: int, way: Way) -> int:
-        return self._left(self.pools[pool].counted_available, pool, way)
-
-    def _left(self, by_day: Days, pool: int, way: Way) -> int:
-        first, last = self.pools[pool].first_day, by_day.size - 1
-        packed = min(max(0, (way.leg.pack_on - first).days), last)
-        leaves = min(max(0, (way.leg.ship_on - first).days), last)
-        return min(int(by_day[packed]), int(by_day[leaves]))
+        return self.pools[pool].left(way.leg.pack_on, way.leg.ship_on)
 
 
 def _no_plugs(parcel: Parcel, pool: int, left: int, wanted: int) -> Reason:
     codes = ", ".join(item.code for item in parcel.items if item.pool_id == pool)
     return Reason("no_plugs", f"{codes}: {left} plugs left for that day, {wanted} wanted")
+
+
+def _grows(parcel: Parcel, chances: Mapping[int, float], sure: float, floor: float) -> Reason:
+    """Why is it not promised on plugs that still grow?"""
+    codes = ", ".join(i.code for i in parcel.items if chances[i.pool_id] < 1)
+    text = (
+        f"{codes}: plugs still grow, it would be kept with a chance of {sure:.1%}, "
+        f"at least {floor:.1%} is asked"
+    )
+    return Reason("uncertain", text)
 
 
 def kept_desk(

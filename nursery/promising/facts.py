@@ -19,8 +19,9 @@ from sqlmodel import Session, col, func, select
 
 from nursery.calendars import time_zone
 from nursery.database import site
-from nursery.growing.air import air_of
-from nursery.growing.growth import ExpectedLot, expected_lots
+from nursery.growing.air import Air, air_of
+from nursery.growing.growth import ExpectedLot, expected_of, growing_batches, passages
+from nursery.growing.prospects import Prospect, prospects
 from nursery.growing_area import Site
 from nursery.weather import Forecast
 
@@ -121,20 +122,40 @@ def reads_only(session: Session) -> bool:
     return bool(session.connection().get_execution_options().get("reads_only", False))
 
 
-def growing_lots(
-    session: Session, facts: Facts, crop_ids: Iterable[int]
-) -> Mapping[int, tuple[ExpectedLot, ...]]:
+@dataclass(frozen=True, slots=True)
+class Grows:
+    """What growing batches of a crop are going to give: safely, and draw by draw from `today`."""
+
+    lots: tuple[ExpectedLot, ...]
+    prospects: tuple[Prospect, ...]
+
+
+def growing(session: Session, facts: Facts, crop_ids: Iterable[int]) -> Mapping[int, Grows]:
     """Which plugs will the growing batches of these crops give? As `growth.expected_lots`."""
     wanted = set(crop_ids)
-    known: dict[int, tuple[ExpectedLot, ...]] = facts.part("growing", dict)
+    known: dict[int, Grows] = facts.part("growing", dict)
     missing = sorted(wanted - known.keys())
     if missing:
-        lots: dict[int, list[ExpectedLot]] = {crop: [] for crop in missing}
-        air = facts.part("air", lambda: air_of(session, facts.today))
-        for lot in expected_lots(session, facts.today, missing, air):
-            lots[lot.crop_id].append(lot)
-        known.update({crop: tuple(each) for crop, each in lots.items()})
+        known.update(_grows(session, facts, missing))
     return {crop: known[crop] for crop in wanted}
+
+
+def _grows(session: Session, facts: Facts, crops: list[int]) -> dict[int, Grows]:
+    batches = growing_batches(session, crops)
+    if not batches:
+        return {crop: Grows((), ()) for crop in crops}
+    air = air_at(session, facts)
+    walked = list(zip(batches, passages(air, batches, facts.today), strict=True))
+    lots: dict[int, list[ExpectedLot]] = {crop: [] for crop in crops}
+    for lot in expected_of(session, facts.today, walked, air):
+        lots[lot.crop_id].append(lot)
+    might = prospects(facts.today, walked, air)
+    return {crop: Grows(tuple(lots[crop]), tuple(might.get(crop, ()))) for crop in crops}
+
+
+def air_at(session: Session, facts: Facts) -> Air:
+    """What is felt outside and in every area, by these facts?"""
+    return facts.part("air", lambda: air_of(session, facts.today))
 
 
 def _read(session: Session, moment: Moment) -> Facts:

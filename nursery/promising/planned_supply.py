@@ -14,15 +14,16 @@ from datetime import date
 import numpy as np
 from sqlmodel import Session, col, select
 
-from nursery.clocks import NEVER, quantile_days
+from nursery.clocks import NEVER, Whole, quantile_days
 from nursery.database import site
 from nursery.growing.air import Air, air_of
 from nursery.growing.growth import growing_stages, last_sale_day, parts, walk_stages
+from nursery.growing.prospects import Prospect, flushes, living, ready_days
 from nursery.growing.sowing import seed_book, survival_of
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.stock import Grade, Pool
 from nursery.weeks import Week
-from nursery.yields import safe_plugs
+from nursery.yields import Survival, safe_plugs
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,30 +43,71 @@ def planned_lots(session: Session, today: date, crop_ids: Collection[int]) -> li
     Started on the Sunday of their week, and only from this week on: one that was missed gives
     nothing. All are taken as grade A. Nothing where no plan has been accepted.
     """
-    starts = [start for start in _starts(session) if start.protocol.crop_id in crop_ids]
-    week = Week.of(today)
-    coming = [start for start in starts if Week.parse(start.week) >= week]
+    coming = _coming(session, today, crop_ids)
     if not coming:
         return []
-    air, safe = air_of(session, today), site(session).safe_quantile
-    seed = seed_book(session)
+    safe = site(session).safe_quantile
     pools = {
         pool.crop_id: pool.id
         for pool in session.exec(select(Pool).where(Pool.grade == Grade.A))
         if pool.id is not None
     }
+    air = air_of(session, today)
     return [
         lot
-        for start in coming
-        if start.protocol.crop_id in pools
-        for lot in _lots_of(
-            start,
-            air,
-            safe,
-            pools[start.protocol.crop_id],
-            seed.germination(start.protocol, Week.parse(start.week).sunday()),
-        )
+        for one in _raised(session, coming, air)
+        if one.start.protocol.crop_id in pools
+        for lot in _lots_of(one, air, safe, pools[one.start.protocol.crop_id])
     ]
+
+
+def planned_prospects(
+    session: Session, today: date, crop_ids: Collection[int]
+) -> dict[int, list[Prospect]]:
+    """What might these starts give, draw by draw? By crop, days from today."""
+    coming = _coming(session, today, crop_ids)
+    found: dict[int, list[Prospect]] = {crop: [] for crop in crop_ids}
+    if not coming:
+        return found
+    air = air_of(session, today)
+    for one in _raised(session, coming, air):
+        days = ready_days(one.ends - air.day(today))
+        # Other numbers than those of batches, whose luck is theirs.
+        plugs = living(one.plugs, one.survival, -1 - (one.start.id or 0))
+        shares = one.start.protocol.flush_shares
+        waits = [one.start.extra_weeks + flush for flush in range(len(shares))]
+        life = 7 * one.start.protocol.crop.life_weeks
+        found[one.start.protocol.crop_id] += flushes(days, plugs, waits, shares, life)
+    return found
+
+
+@dataclass(frozen=True)
+class _Raised:
+    """A planned start: on which day of the air its first flush is ready, by weather year."""
+
+    start: PlannedStart
+    ends: Whole
+    plugs: int
+    survival: Survival
+
+
+def _coming(session: Session, today: date, crop_ids: Collection[int]) -> list[PlannedStart]:
+    starts = [start for start in _starts(session) if start.protocol.crop_id in crop_ids]
+    week = Week.of(today)
+    return [start for start in starts if Week.parse(start.week) >= week]
+
+
+def _raised(session: Session, coming: Collection[PlannedStart], air: Air) -> Iterator[_Raised]:
+    seed = seed_book(session)
+    for start in coming:
+        stages = growing_stages(start.protocol)
+        formats = [s.tray_format for s in start.protocol.stages if s.tray_format is not None]
+        if not stages or not formats or start.id is None:
+            continue
+        sunday = Week.parse(start.week).sunday()
+        ends = walk_stages(air, stages, np.array([air.entry(sunday)]))[-1]
+        survival = survival_of(stages, seed.germination(start.protocol, sunday))
+        yield _Raised(start, ends[:, 0], formats[0].cells * start.trays, survival)
 
 
 def _starts(session: Session) -> list[PlannedStart]:
@@ -78,21 +120,13 @@ def _starts(session: Session) -> list[PlannedStart]:
     return list(session.exec(rows.where(col(PlannedStart.batch_id).is_(None))))
 
 
-def _lots_of(
-    start: PlannedStart, air: Air, safe: float, pool_id: int, germination: float | None
-) -> Iterator[PlannedLot]:
-    protocol = start.protocol
-    stages = growing_stages(protocol)
-    formats = [stage.tray_format for stage in protocol.stages if stage.tray_format is not None]
-    if not stages or not formats or start.id is None:
-        return
-    entry = np.array([air.entry(Week.parse(start.week).sunday())])
-    ends = walk_stages(air, stages, entry)[-1]
+def _lots_of(one: _Raised, air: Air, safe: float, pool_id: int) -> Iterator[PlannedLot]:
+    start, protocol = one.start, one.start.protocol
+    ends = one.ends[:, None]
     early, late = (int(quantile_days(ends, share)[0]) for share in (1 - safe, safe))
-    if late >= NEVER:
+    if late >= NEVER or start.id is None:
         return
-    level = protocol.crop.service_level
-    plugs = safe_plugs(formats[0].cells, start.trays, survival_of(stages, germination), level)
+    plugs = safe_plugs(one.plugs, 1, one.survival, protocol.crop.service_level)
     for flush, many in enumerate(parts(plugs, protocol.flush_shares)):
         wait = 7 * (flush + start.extra_weeks)
         ready_on = air.date(late + wait)

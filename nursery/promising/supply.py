@@ -2,11 +2,12 @@
 
 Supply is read like this. A counted lot gives its plugs less the site's allowance for rejects and
 wrong counts. A growing batch gives, by flush, its safe quantities from its safe dates
-(`growing.growth`). A batch or lot under a veto that nobody has signed off, or whose quarantine is
-not "clear", gives nothing, nor does a closed batch or a lot past its last sale day. Starts that are
-only planned give something where the site allows it (`promising.planned_supply`). Commitments are
-the plugs not yet picked of promises that are confirmed, or reserved and not yet lapsed by the
-database's clock; a promise whose ship day has passed unpicked claims its plugs today.
+(`growing.growth`); how likely they are there on a day is asked of many draws of what it might
+give (`promising.chances`). A batch or lot under a veto that nobody has signed off, or whose
+quarantine is not "clear", gives nothing, nor does a closed batch or a lot past its last sale day.
+Starts that are only planned give something where the site allows it (`promising.planned_supply`).
+Commitments are the plugs not yet picked of promises that are confirmed, or reserved and not yet
+lapsed by the database's clock; a promise whose ship day has passed unpicked claims its plugs today.
 """
 
 from __future__ import annotations
@@ -28,18 +29,21 @@ from sqlmodel import Session, col, select
 from nursery.availability import Days, allot, deficit, extra, unkept
 from nursery.batch import Batch, Quarantine
 from nursery.growing.growth import ExpectedLot
+from nursery.growing.prospects import DRAWS, Prospect
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.promising.chances import Chances, Draws, spread
 from nursery.promising.facts import (
     SLACK,
     Facts,
+    Grows,
     Moment,
     facts_of,
-    growing_lots,
+    growing,
     kept_of,
     reads_only,
 )
-from nursery.promising.planned_supply import PlannedLot, planned_lots
-from nursery.stock import Lot, Pool, Veto
+from nursery.promising.planned_supply import PlannedLot, planned_lots, planned_prospects
+from nursery.stock import Grade, Lot, Pool, Veto
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,7 @@ class PoolSupply:
     counted: NDArray[np.bool_]
     committed: Days
     next_lapse: datetime | None = None
+    prospects: tuple[Prospect, ...] = ()
 
     @cached_property
     def available(self) -> Days:
@@ -76,6 +81,48 @@ class PoolSupply:
         lots = (self.ready[self.counted], self.last_sale[self.counted], self.plugs[self.counted])
         served = allot(*lots, self.committed).sum(axis=0)
         return np.minimum(extra(*lots, served), self.available)
+
+    @cached_property
+    def chances(self) -> Chances:
+        """How likely are so many plugs more there on a day, what was promised first kept first?
+
+        Worked out when it is first asked: for plugs that counted lots alone cannot give.
+        """
+        counted = [
+            spread(each[self.counted], DRAWS) for each in (self.ready, self.last_sale, self.plugs)
+        ]
+        ready = [one.ready for one in self.prospects]
+        draws = Draws(
+            ready=np.vstack([counted[0], *ready]).astype(np.int64),
+            last_sale=np.vstack(
+                [counted[1], *(one.ready + (one.life_days - 1) for one in self.prospects)]
+            ).astype(np.int64),
+            plugs=np.vstack([counted[2], *(one.plugs for one in self.prospects)]).astype(np.int64),
+        )
+        return Chances.of(draws, self.committed)
+
+    def counted_left(self, pack: date, ship: date) -> int:
+        """How many counted plugs more can leave on this day, if they must be there to be packed?"""
+        return self._both(self.counted_available, pack, ship)
+
+    def left(self, pack: date, ship: date) -> int:
+        """The same with those that still grow."""
+        return self._both(self.available, pack, ship)
+
+    def chance(self, pack: date, ship: date, plugs: int) -> float:
+        """How likely are so many plugs there when packed, and still saleable when they leave?
+
+        1 where counted lots can give them: their allowance is what may be wrong with them.
+        """
+        if self.counted_left(pack, ship) >= plugs:
+            return 1.0
+        return self.chances.enough(self._within(pack), self._within(ship), plugs)
+
+    def _both(self, by_day: Days, pack: date, ship: date) -> int:
+        return min(int(by_day[self._within(pack)]), int(by_day[self._within(ship)]))
+
+    def _within(self, day: date) -> int:
+        return min(max(0, self.index(day)), self.committed.size - 1)
 
     def index(self, day: date) -> int:
         """Which place in the arrays has this day?"""
@@ -215,14 +262,18 @@ def _supply(
     wanted, first = sorted(set(pool_ids)), facts.today
     rows = session.exec(select(Pool).where(col(Pool.id).in_(wanted)).order_by(col(Pool.id)))
     pools = {pool.id: pool for pool in rows if pool.id is not None}
-    lots = _lots(session, facts, pools)
+    crops = sorted({pool.crop_id for pool in pools.values()})
+    grows = growing(session, facts, crops)
+    lots = _lots(session, facts, pools, [lot for each in grows.values() for lot in each.lots])
+    might = _prospects(session, facts, pools, grows)
     owed: dict[int, list[_Commitment]] = {pool: [] for pool in pools}
     for each in _commitments(session, moment.at, wanted, without):
         owed[each.pool_id].append(each)
     last = max((c.ship_on for each in owed.values() for c in each), default=first)
     days = max(facts.site.horizon_days, (last - first).days) + 1
     return {
-        pool: _pool_supply(row, first, days, lots[pool], owed[pool]) for pool, row in pools.items()
+        pool: _pool_supply(row, first, days, lots[pool], owed[pool], might.get(pool, ()))
+        for pool, row in pools.items()
     }
 
 
@@ -277,6 +328,7 @@ def _pool_supply(
     days: int,
     lots: Sequence[_Promisable],
     owed: Sequence[_Commitment],
+    prospects: Sequence[Prospect],
 ) -> PoolSupply:
     committed = np.zeros(days, dtype=np.int64)
     for each in owed:
@@ -291,13 +343,18 @@ def _pool_supply(
         counted=np.array([lot.counted for lot in lots], dtype=np.bool_),
         committed=committed,
         next_lapse=min((c.until for c in owed if c.until is not None), default=None),
+        prospects=tuple(prospects),
     )
 
 
 def _commitments(
     session: Session, at: datetime, pools: Sequence[int], without: int | None
 ) -> list[_Commitment]:
-    """Plugs still to be picked, what was promised first first: confirmed before reserved."""
+    """Plugs still to be picked, what was promised first first: confirmed before reserved.
+
+    First promised, not first to leave: so the chance stated with a promise stays true, however much
+    is promised after it for days before it.
+    """
     rows = session.connection().execute(
         sa.select(
             col(PromiseLine.pool_id),
@@ -314,15 +371,14 @@ def _commitments(
         .order_by(
             col(Promise.state),  # "confirmed" comes before "reserved"
             col(CustomerOrder.weight).desc(),
-            col(Promise.first_ship_on),
-            col(Promise.id),
+            col(Promise.id),  # whoever comes later takes nothing from who came first
         )
     )
     return [_Commitment(*row) for row in rows]
 
 
 def _lots(
-    session: Session, facts: Facts, pools: Mapping[int, Pool]
+    session: Session, facts: Facts, pools: Mapping[int, Pool], expected: Iterable[ExpectedLot]
 ) -> dict[int, list[_Promisable]]:
     """What may be promised of each pool's lots: counted ones, and those that still grow."""
     found: dict[int, list[_Promisable]] = {pool: [] for pool in pools}
@@ -336,24 +392,28 @@ def _lots(
     )
     for pool, ready, last, plugs in counted:
         found[pool].append(_Promisable(ready, last, promisable(plugs, share), True))
-    for each in _growing(session, facts, sorted({pool.crop_id for pool in pools.values()})):
+    coming: list[ExpectedLot | PlannedLot] = [lot for lot in expected if lot.may_be_promised]
+    if facts.site.promise_planned_starts:
+        coming += planned_lots(session, first, {pool.crop_id for pool in pools.values()})
+    for each in coming:
         if each.pool_id in found and each.last_sale_on >= first:
             lot = _Promisable(each.ready_on, each.last_sale_on, each.plugs, False)
             found[each.pool_id].append(lot)
     return found
 
 
-def _growing(
-    session: Session, facts: Facts, crops: Sequence[int]
-) -> list[ExpectedLot | PlannedLot]:
-    """Plugs of these crops that still grow and may be promised, planned ones where allowed."""
-    growing = growing_lots(session, facts, crops)
-    found: list[ExpectedLot | PlannedLot] = [
-        lot for crop in crops for lot in growing[crop] if lot.may_be_promised
-    ]
+def _prospects(
+    session: Session, facts: Facts, pools: Mapping[int, Pool], grows: Mapping[int, Grows]
+) -> dict[int, tuple[Prospect, ...]]:
+    """What might still come into each pool? All that grows is taken as grade A."""
+    planned: Mapping[int, Sequence[Prospect]] = {}
     if facts.site.promise_planned_starts:
-        found += planned_lots(session, facts.today, crops)
-    return found
+        planned = planned_prospects(session, facts.today, grows.keys())
+    return {
+        pool: (*grows[row.crop_id].prospects, *planned.get(row.crop_id, ()))
+        for pool, row in pools.items()
+        if row.grade is Grade.A
+    }
 
 
 def promisable(plugs: int, allowance: float) -> int:
