@@ -23,6 +23,7 @@ from nursery.dispatching.dispatch_write import write
 from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_pools, lock_ship_days
 from nursery.planned import PlanKind, PlanVersion
+from nursery.promising.lapsing import write_lapsed
 from solver.dispatching.judge import cost, violations
 from solver.dispatching.problem import Plan, Problem
 from solver.dispatching.solve import solve
@@ -168,7 +169,10 @@ def _locked_facts(
     days = {facts.day(index) for index in plan.ships.values()}
     kept = {each.ship_on for each in facts.waiting.values() if each.ship_on is not None}
     lock_ship_days(session, days | kept)
-    return read_facts(session, near_days, costs, facts.parts)
+    fresh = read_facts(session, near_days, costs, facts.parts)
+    # What ran out is given to others now: a clock set back must not bring it to life again.
+    write_lapsed(session, facts.desk.pools, days | kept, now(session))
+    return fresh
 
 
 def _solved(

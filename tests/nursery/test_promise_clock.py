@@ -9,15 +9,17 @@ from sqlmodel import Session, select
 
 from nursery.access import Role, make_token
 from nursery.database import Database, now, site
+from nursery.dispatching.dispatch import plan_dispatch
 from nursery.errors import Refused
-from nursery.order import Promise, State
+from nursery.order import Product, Promise, State
 from nursery.promising.basket import Basket, BasketLine
 from nursery.promising.group_batch import Request, reserving
 from nursery.promising.group_books import Books, Wish
 from nursery.promising.group_commit import answered
 from nursery.promising.idempotent import once
 from nursery.promising.promise import amend, confirm, reserve
-from tests.builders import crop_named, ready_lot
+from solver.run import Limits
+from tests.builders import crop_named, open_order, ready_lot
 from tests.flow_judge import oversold
 from tests.shop import HERE, MONDAY, caltha, mild_nursery
 
@@ -146,3 +148,19 @@ def test_an_order_reserved_anew_with_other_plants_has_one_promise_when_the_clock
     with pytest.raises(Refused) as refused, either_db.writing() as session:
         confirm(session, first.id or 0, "web shop")
     assert refused.value.refusal.code == "not_changeable"
+
+
+def test_plugs_that_a_dispatch_gave_to_others_stay_given_when_the_clock_is_set_back(
+    sold_on: Database,
+) -> None:
+    first = _alone(sold_on, _wish("S-1"))
+    with sold_on.writing() as session:
+        product = session.exec(select(Product).where(Product.code == "CP-6")).one()
+        open_order(session, "B-1", product, 2)
+    _clock(sold_on, 31)
+    report = plan_dispatch(sold_on, Limits(seconds=5, threads=1), "lead", accept_it=True)
+    assert report.dispatched == 1
+    _clock(sold_on, -31)
+    with sold_on.reading() as session:
+        assert oversold(session) == 0
+        assert _state(session, first) == State.LAPSED
