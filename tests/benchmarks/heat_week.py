@@ -44,10 +44,12 @@ from nursery.order import (
     PromiseEvent,
     State,
 )
-from nursery.promising.basket import Basket, BasketLine, Destination, Window
+from nursery.promising.basket import Basket, BasketLine, Destination, Window, limits_of
 from nursery.promising.lanes import read_lanes
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
+from nursery.promising.ship_days import Ask, Way, read_rules
+from nursery.promising.ship_days import judge as judge_way
 from nursery.shed.handover import hand_over
 from nursery.shed.picking import record_pick
 from nursery.stock import Lot
@@ -70,6 +72,8 @@ PLACES = {
     "Clemson": ("US-SC", "29", ((2, 60.0), (3, 38.0), (4, 2.0))),
 }
 """City, holiday region, beginning of its postcodes, share of parcels by delivery day (invented)."""
+SHARES = (0.5, 0.35, 0.15)
+"""Of customers, by place (invented)."""
 HOME = "Seattle"
 LIMITS = {"CP-6": 28.0, "PRG-6": 32.0}
 """What the plants stand, °C: a bog plant and a tougher one (invented)."""
@@ -105,6 +109,7 @@ class Season:
     forecast_home: dict[date, float] = field(default_factory=dict)
     moved: list[dict[str, Any]] = field(default_factory=list)
     shipped: dict[str, date] = field(default_factory=dict)
+    stated: list[float] = field(default_factory=list)
     planning: list[float] = field(default_factory=list)
 
 
@@ -127,7 +132,7 @@ def _nursery(session: Session, weather: dict[str, City], first: date, risk: floa
     here.country, here.holiday_region, here.time_zone = "US", "US-WA", "America/Los_Angeles"
     here.hold_risk, here.confidence_floor, here.allowance = risk, FLOOR, 0.0
     here.forecast_error_c, here.forecast_drift_c = ERROR_C, DRIFT_C
-    here.packing_minutes_a_day, here.passport_registration = 240, "US-1"
+    here.passport_registration = "US-1"
     set_clock(session, first, 6)
     for table in (Transit, ZonePrefix, Zone, MonthNormal):
         for row in session.exec(select(table)):
@@ -199,7 +204,7 @@ def _wishes(first: date, days: int, a_day: float, seed: int) -> dict[date, list[
             wish = Wish(
                 f"W-{day:%m%d}-{number}",
                 day,
-                str(rng.choice(list(PLACES))),
+                str(rng.choice(list(PLACES), p=SHARES)),
                 str(rng.choice(list(LIMITS))),
                 int(rng.integers(1, 4)),
                 day + timedelta(days=later) if later else None,
@@ -248,12 +253,17 @@ def _note(season: Season, report: DispatchReport, day: date) -> None:
 def _send(season: Season, session: Session, day: date) -> None:
     """Everything promised for today is picked and handed over."""
     lots = {lot.pool_id: lot for lot in session.exec(select(Lot))}
+    rules = read_rules(session, [zone.id or 0 for zone in session.exec(select(Zone))])
     rows = session.exec(
         select(Promise).where(Promise.ship_on == day, Promise.state == State.CONFIRMED)
     ).all()
     for promise in rows:
         for line in promise.lines:
             record_pick(session, line, lots[line.pool_id], line.plugs - line.picked, "packer")
+        (lane,) = rules.lanes[promise.order.zone_id]
+        product = promise.lines[0].product
+        way = judge_way(rules, lane, day, Ask(limits_of(product), 0))
+        season.stated.append(way.heat_chance if isinstance(way, Way) else 1.0)
         hand_over(session, promise.id or 0, f"T-{promise.id}", "packer")
         season.shipped[promise.order.reference] = day
 
@@ -386,7 +396,15 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
     with season.db.reading() as session:
         judge, often = Judge(season, session, seed), told(session)
         promised = len(session.exec(select(Promise.id)).all())
-        open_orders = set(session.exec(select(CustomerOrder.reference))) - set(season.shipped)
+        with_day = set(
+            session.exec(
+                select(CustomerOrder.reference)
+                .join(Promise)
+                .where(Promise.state == State.CONFIRMED, Promise.ship_on > last)
+            )
+        )
+        references = set(session.exec(select(CustomerOrder.reference)))
+        open_orders = references - set(season.shipped) - with_day
     ours = [judge.sent(wishes[key], day) for key, day in season.shipped.items()]
     names = set(season.shipped)
     found = counted(judge, ours)
@@ -407,8 +425,9 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         "name": f"heat weeks {first} to {last}",
         "orders": len(wishes),
         "promised": promised,
-        "still_waiting": len(open_orders),
-        "waiting_by_place_and_limit": dict(
+        "promised_for_later": len(with_day),
+        "without_a_day": len(open_orders),
+        "without_a_day_by_place_and_limit": dict(
             sorted(
                 Counter(
                     f"{wishes[key].place}, {LIMITS[wishes[key].code]:g} °C" for key in open_orders
@@ -422,6 +441,7 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         "days_moved": dict(sorted(Counter(one["days"] for one in season.moved).items())),
         "stated_risk": risk,
         **found,
+        "sum_of_stated_chances": round(sum(season.stated), 1),
         "allowed_by_the_risk": round(allowed, 1),
         "binomial_error": round(error, 1),
         "within_the_risk": found["over"] <= allowed + 2 * error,
