@@ -104,6 +104,10 @@ def test_nothing_is_wider_than_a_small_phone(page: Page, path: str) -> None:
     answer = page.goto(path)
     assert answer is not None and answer.status == 200
     assert page.evaluate("document.documentElement.scrollWidth") == 360
+    for told in boxes(
+        page, "caption, th, td, li, p, h1, h2, h3"
+    ):  # no word broken letter by letter
+        assert told["width"] < 2 or told["height"] < 6 * len(told["text"]) + 60, told["text"]
 
 
 def test_bars_of_the_bench_map_stand_apart_and_hold_their_labels(page: Page) -> None:
