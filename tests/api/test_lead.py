@@ -118,6 +118,22 @@ def reserve(nursery: Nursery, reference: str, quantity: int = 1) -> Any:
     )
 
 
+WHY = """query ($reference: String!) { dispatchWhy(reference: $reference) { __typename
+  ... on OrderWhy { parcels { promiseId state shipOn service moves
+    days { first last verdict text } } }
+  ... on Refusal { code message next } } }"""
+
+
+def test_the_lead_asks_why_an_order_is_on_its_day(nursery: Nursery) -> None:
+    promised = reserve(nursery, "W-1")
+    (parcel,) = nursery.ask(WHY, reference="W-1")["parcels"]
+    assert (parcel["promiseId"], parcel["shipOn"]) == (promised["id"], "2027-03-03")
+    said = {day["first"]: day["verdict"] for day in parcel["days"]}
+    assert (said["2027-03-01"], said["2027-03-03"]) == ("CLOSED", "ITS_DAY")
+    assert nursery.ask(WHY, reference="W-7")["code"] == "UNKNOWN_ORDER"
+    assert nursery.ask(WHY, Role.SHOP, reference="W-1")["code"] == "FORBIDDEN"
+
+
 def test_plugs_under_a_veto_are_not_promised_until_somebody_signs_it_off(
     nursery: Nursery,
 ) -> None:
