@@ -8,62 +8,48 @@ cleaned for the longest of its growing areas' cleaning days.
   in the week in which its expected end falls, as on the week sheet.
 - *Planned starts* of the accepted plan (or of one that is being made) enter in their week and stay
   the expected weeks of each stage; the kept map's places cost a little to change.
-- *Within a week* trays are moved from the back: ready benches are filled on Monday, frames on
-  Tuesday, the growing house on Wednesday, propagation on Thursday (`FILL_DAY`), so that a place
-  that is left can be cleaned for a day and filled in the same week.
-- *Ready plugs* stand on the ready benches, so many a place as the site says: lots until they are
-  expected to be gone (`planning.ready_bench`), plugs to come for `READY_DAYS`.
+How long they stay in which kind of area is `planning.bench_stays`; lots stand on the ready benches
+until they are expected to be gone (`planning.ready_bench`).
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date
 
 from sqlmodel import Session, col, select
 
 from nursery.bench_slot import BenchSlot, StandApart
-from nursery.clocks import EXPECTED, NEVER
-from nursery.crop import AreaKind, Crop, Protocol, Stage
+from nursery.crop import AreaKind, Crop
 from nursery.database import site, today
-from nursery.growing.air import Air, air_of
+from nursery.growing.air import air_of
 from nursery.growing.growth import (
     Growing,
     Passage,
     growing_batches,
-    growing_stages,
     passages,
     stage_weeks,
 )
-from nursery.growing.sowing import SeedBook, seed_book, survival_of
+from nursery.growing.sowing import seed_book
 from nursery.growing_area import Bench, GrowingArea
 from nursery.planned import PlannedStart
-from nursery.planning.accepted import accepted_plan, protocol_key
-from nursery.planning.plan_places import places_a_tray
-from nursery.planning.propagation_problem import batch_trays, cells_of, trays_in_stage
+from nursery.planning.accepted import accepted_plan
+from nursery.planning.bench_stays import (
+    WEEK_DAYS,
+    Season,
+    StartToCome,
+    Stay,
+    stand_name,
+    start_name,
+    stays_left,
+    stays_planned,
+)
 from nursery.planning.ready_bench import gone_by
 from nursery.stock import Lot
 from nursery.weeks import Horizon, Week
 from solver.benching import Apart, Area, Block, Problem, Stand, first_map
 from solver.benching import Bench as PlannedBench
-
-FILL_DAY = {
-    AreaKind.READY: 0,
-    AreaKind.FRAME: 1,
-    AreaKind.GROWING: 2,
-    AreaKind.PROPAGATION: 3,
-    AreaKind.ISOLATION: 3,
-    AreaKind.NONE: 0,
-}
-"""On which weekday is each kind of area filled, Monday being 0?"""
-
-READY_DAYS = 14
-"""For how long do plugs to come stand on the ready bench? Two weeks of a life of two to four (from
-memory, an estimate)."""
-
-_WEEK = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,39 +84,10 @@ class BenchBook:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class StartToCome:
-    """A start of a plan that is not kept yet: trays of a protocol in an ISO week."""
-
-    protocol: Protocol
-    week: str
-    extra_weeks: int
-    trays: int
-    id: int | None = None
-
-
-@dataclass(frozen=True)
-class _Stay:
-    """Some stages of one kind of area after one another, without a move."""
-
-    kind: AreaKind
-    stage: Stage | None
-    position: int
-    trays: int
-    places: int
-    tray_places: int
-    enters: int
-    leaves: int
-
-
 @dataclass
 class _Build:
     session: Session
-    horizon: Horizon
-    today: date
-    air: Air
-    seed: SeedBook
-    per_place: int
+    season: Season
     slots: Mapping[str, tuple[Block, ...]]
     areas: dict[AreaKind, Area]
     where: dict[str, AreaKind]
@@ -141,11 +98,7 @@ class _Build:
 
     @property
     def days(self) -> int:
-        return self.horizon.weeks * _WEEK
-
-    @property
-    def now_at(self) -> int:
-        return self.horizon.day_index(self.today)
+        return self.season.horizon.weeks * WEEK_DAYS
 
 
 def bench_book(
@@ -160,16 +113,16 @@ def bench_book(
     rows = _bench_rows(session)
     at = _Build(
         session=session,
-        horizon=horizon,
-        today=day,
-        air=air_of(session, day),
-        seed=seed_book(session),
-        per_place=here.plugs_per_ready_place,
+        season=Season(
+            horizon, day, air_of(session, day), seed_book(session), here.plugs_per_ready_place
+        ),
         slots=_kept(session, {bench.name: bench for bench, _ in rows}),
         areas=_areas(rows, horizon),
         where={bench.name: area.kind for bench, area in rows},
     )
-    for one, way in zip(g := growing_batches(session), passages(at.air, g, day), strict=True):
+    for one, way in zip(
+        g := growing_batches(session), passages(at.season.air, g, day), strict=True
+    ):
         _growing(at, one, way)
     _lots(at)
     plan = accepted_plan(session)
@@ -243,7 +196,7 @@ def _areas(rows: list[tuple[Bench, GrowingArea]], horizon: Horizon) -> dict[Area
 def _closed(bench: Bench, horizon: Horizon) -> tuple[tuple[int, int], ...]:
     if bench.out_from is None and bench.out_until is None:
         return ()
-    end = horizon.weeks * _WEEK
+    end = horizon.weeks * WEEK_DAYS
     first = 0 if bench.out_from is None else max(0, horizon.day_index(bench.out_from))
     until = end if bench.out_until is None else horizon.day_index(bench.out_until) + 1
     return ((first, until),) if until > first and first < end else ()
@@ -272,7 +225,7 @@ def _apart(session: Session) -> tuple[Apart, ...]:
 def _growing(at: _Build, one: Growing, way: Passage) -> None:
     batch, bench = one.batch, one.batch.bench
     start = _planned_name(at.session, batch.id or 0)
-    for number, stay in enumerate(_stays_left(at, one, way)):
+    for number, stay in enumerate(stays_left(at.season, one, way)):
         here = number == 0 and stay.enters == 0
         kind = bench.area.kind if here and bench is not None else stay.kind
         names = [stand_name(batch.code, stay.position)]
@@ -297,86 +250,17 @@ def _planned_name(session: Session, batch_id: int) -> str:
     return start_name(row) if row is not None else ""
 
 
-def start_name(row: PlannedStart | StartToCome) -> str:
-    """What is a planned start called on the bench map?"""
-    return f"{protocol_key(row.protocol)} {row.week}+{row.extra_weeks}"
-
-
-def stand_name(of: str, position: int) -> str:
-    """What is a batch (or planned start) in this stage called on the map? 0: ready."""
-    return f"{of} stage {position}" if position else f"{of} ready"
-
-
-def _stays_left(at: _Build, one: Growing, way: Passage) -> Iterator[_Stay]:
-    left = one.stages_left
-    if not left:
-        since = one.batch.ready_on or one.batch.stage_entered_on
-        weeks = len(one.batch.protocol.flush_shares)
-        ends = max(at.horizon.day_index(since + timedelta(weeks=weeks)), at.now_at + _WEEK)
-        trays = math.ceil(one.plugs / one.batch.tray_format.cells)
-        tray = one.batch.tray_format.places
-        yield _Stay(AreaKind.READY, None, 0, trays, trays * tray, tray, 0, ends)
-        return
-    ends_of: list[int] = []
-    for place in range(len(left)):
-        end = way.leaves(EXPECTED, place)
-        week = 10**6 if end >= NEVER else at.horizon.index(at.air.date(end))
-        kind = left[place + 1].area_kind if place + 1 < len(left) else AreaKind.READY
-        ends_of.append(max(week * _WEEK + FILL_DAY[kind], at.now_at + 1))
-    trays_of = [batch_trays(one, place) for place in range(len(left))]
-    tray_of = [one.batch.tray_format.places, *(places_a_tray(stage) for stage in left[1:])]
-    if left[0].area_kind is AreaKind.NONE:
-        tray_of[0] = 0
-    germination = one.batch.seed_lot.germination if one.batch.seed_lot is not None else None
-    plugs = one.plugs * survival_of(left, germination).mean
-    yield from _merged(at, left, trays_of, tray_of, 0, ends_of, plugs)
-
-
-def _merged(
-    at: _Build,
-    stages: tuple[Stage, ...],
-    trays: list[int],
-    tray_places: list[int],
-    enters: int,
-    ends: list[int],
-    plugs: float,
-) -> Iterator[_Stay]:
-    """The stays of some stages: stages that follow in one kind of area, in as many trays, are one.
-
-    After the last one the plugs that live stand on the ready bench.
-    """
-    stays: list[_Stay] = []
-    for place, stage in enumerate(stages):
-        tray = tray_places[place]
-        stay = _Stay(stage.area_kind, stage, stage.position, trays[place], trays[place] * tray,
-                     max(1, tray), enters, ends[place])  # fmt: skip
-        last = stays[-1] if stays else None
-        if last is not None and (last.kind, last.places) == (stay.kind, stay.places):
-            stays[-1] = _Stay(last.kind, last.stage, last.position, last.trays, last.places,
-                              last.tray_places, last.enters, stay.leaves)  # fmt: skip
-        else:
-            stays.append(stay)
-        enters = ends[place]
-    places = _ready_places(at, plugs)
-    ready = _Stay(AreaKind.READY, None, 0, places, places, 1, enters, enters + READY_DAYS)
-    yield from (stay for stay in (*stays, ready) if stay.places)
-
-
-def _ready_places(at: _Build, plugs: float) -> int:
-    """Places of the ready bench, to the nearest whole one: small lots share theirs."""
-    return max(1, round(plugs / at.per_place))
-
-
 def _lots(at: _Build) -> None:
+    season = at.season
     lots = at.session.exec(select(Lot).where(col(Lot.plugs) > 0).order_by(col(Lot.id))).all()
-    ends_on = gone_by(at.session, at.horizon, at.today, at.air, lots)
+    ends_on = gone_by(at.session, season.horizon, season.today, season.air, lots)
     for lot in lots:
         bench = lot.batch.bench
         if bench is not None and bench.area.kind is not AreaKind.READY:
             bench = None
-        ends = at.horizon.day_index(ends_on[lot.id or 0])
-        places = _ready_places(at, lot.plugs)
-        stay = _Stay(AreaKind.READY, None, 0, places, places, 1, 0, ends)
+        ends = at.season.horizon.day_index(ends_on[lot.id or 0])
+        places = at.season.ready_places(lot.plugs)
+        stay = Stay(AreaKind.READY, None, 0, places, places, 1, 0, ends)
         name = f"{lot.batch.code} lot {lot.ready_on}"
         key = name if name not in at.infos else f"{name} {lot.pool.grade.value}"
         info = StandInfo(key, lot.batch.code, lot.batch.crop.name, "ready", places, 0, lot.batch_id)
@@ -392,16 +276,17 @@ def _not_made(session: Session, plan_id: int) -> Sequence[PlannedStart]:
 
 
 def _planned(at: _Build, rows: Sequence[PlannedStart | StartToCome]) -> None:
+    season, horizon = at.season, at.season.horizon
     dwell: dict[int, tuple[tuple[int, ...], ...]] = {}
     for row in rows:
-        week = at.horizon.index(Week.parse(row.week))
-        if not 0 <= week < at.horizon.weeks:
+        week = horizon.index(Week.parse(row.week))
+        if not 0 <= week < horizon.weeks:
             continue
         protocol = row.protocol
-        weeks = dwell.get(protocol.id or 0) or stage_weeks(at.air, protocol, at.horizon)
+        weeks = dwell.get(protocol.id or 0) or stage_weeks(season.air, protocol, horizon)
         dwell[protocol.id or 0] = weeks
         name = start_name(row)
-        for stay in _stays_planned(at, row, protocol, week, weeks):
+        for stay in stays_planned(season, row, protocol, week, weeks):
             info = StandInfo(
                 key=stand_name(name, stay.position),
                 batch="",
@@ -415,38 +300,10 @@ def _planned(at: _Build, rows: Sequence[PlannedStart | StartToCome]) -> None:
             _add(at, info, stay, stay.kind, [info.key], None)
 
 
-def _stays_planned(
-    at: _Build,
-    row: PlannedStart | StartToCome,
-    protocol: Protocol,
-    week: int,
-    dwell: tuple[tuple[int, ...], ...],
-) -> Iterator[_Stay]:
-    stages, cells = growing_stages(protocol), cells_of(protocol)
-    if not stages:
-        return
-    germination = at.seed.germination(protocol, at.today)
-    enters = week * _WEEK + FILL_DAY[stages[0].area_kind]
-    ends: list[int] = []
-    for place, weeks in enumerate(dwell):
-        week += weeks[min(week, at.horizon.weeks - 1)]
-        week += row.extra_weeks if place + 1 == len(stages) else 0
-        after = stages[place + 1].area_kind if place + 1 < len(stages) else AreaKind.READY
-        ends.append(week * _WEEK + FILL_DAY[after])
-    trays = [
-        row.trays * trays_in_stage(stages, place, cells, germination)
-        for place in range(len(stages))
-    ]
-    plugs = row.trays * cells * survival_of(stages, germination).mean
-    yield from _merged(
-        at, stages, trays, [places_a_tray(stage) for stage in stages], enters, ends, plugs
-    )
-
-
 def _add(
     at: _Build,
     info: StandInfo,
-    stay: _Stay,
+    stay: Stay,
     kind: AreaKind,
     names: list[str],
     bench: Bench | None,

@@ -23,7 +23,8 @@ from nursery.mother_plant import MotherBlock
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.planning.accepted import accepted_plan, protocol_key
 from nursery.planning.assumptions import assumptions_of
-from nursery.planning.bench_problem import StartToCome, bench_book
+from nursery.planning.bench_problem import bench_book
+from nursery.planning.bench_stays import StartToCome
 from nursery.planning.fingerprint import differences, fingerprint
 from nursery.planning.plan_report import PlanReport, judged, report_of
 from nursery.planning.plan_sensitivity import ProtocolFacts, assumptions_that_matter

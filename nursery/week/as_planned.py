@@ -20,7 +20,7 @@ from nursery.errors import Refusal, Refused
 from nursery.growing.growth import growing_stages
 from nursery.growing_area import Bench, GrowingArea
 from nursery.planned import PlannedStart
-from nursery.planning.bench_problem import stand_name, start_name
+from nursery.planning.bench_stays import stand_name, start_name
 from nursery.stock import Lot
 from nursery.week import day_book
 from nursery.week.day_book import Booked, Said, taken_back
