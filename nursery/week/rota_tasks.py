@@ -209,6 +209,9 @@ def _work(
     late = not any(day <= wanted for day in working)
     # Overdue, or due on days off: on one of the next two working days.
     latest = working[min(1, len(working) - 1)] if late else wanted
+    earliest = working[0]
+    if task.kind is TaskKind.DISCARD and not late:  # until then they may still be sold
+        earliest = max(day for day in working if day <= wanted)
     return Work(
         key=_task_key(task),
         what=task.kind.value,
@@ -221,7 +224,7 @@ def _work(
         minutes=math.ceil(task.minutes / persons),
         persons=persons,
         kind=HEAVY if carried and task.trays >= here.heavy_trays else LIGHT,
-        earliest=working[0],
+        earliest=earliest,
         latest=latest,
         line=task.key,
         note=_note(task, goes, late, many and not several, found),

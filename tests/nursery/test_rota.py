@@ -432,3 +432,19 @@ def test_what_is_overdue_is_given_out_on_the_next_two_days_and_says_when_it_was_
     ((_, day, work),) = given(found)
     assert day in (MONDAY, TUESDAY)
     assert work.note == "was to be done by Sun 28 Feb"
+
+
+@pytest.mark.parametrize(
+    ("last_sale", "given_out"),
+    [(date(2027, 3, 4), date(2027, 3, 4)), (date(2027, 3, 7), date(2027, 3, 5))],
+)
+def test_plugs_that_may_still_be_sold_are_not_thrown_away_before_their_last_sale_date(
+    db: Database, last_sale: date, given_out: date
+) -> None:
+    """A Thursday; and a Sunday, before which Friday is the last working day."""
+    with db.writing() as session:
+        nursery(session)
+        ready_lot(session, crop_named(session, CALTHA), 150, STRUCK, last_sale, code="L1")
+        found = rota(session, THIS_WEEK)
+    ((_, day, work),) = given(found)
+    assert (day, work.what, work.note) == (given_out, "discard or pot on", "")
