@@ -28,7 +28,8 @@ from nursery.weather_in.decisions import decide_days, standing_decisions, withdr
 from nursery.weather_in.sheet import load_forecasts, unit_named
 
 app = typer.Typer(
-    help="Forecasts: load a file, fetch them, see how they stand, decide a day by hand.",
+    help="Forecasts: load a file, fetch them, see how they stand, decide a day by hand.\n\n"
+    "Example: nursery forecast show",
     no_args_is_help=True,
 )
 ByOption = Annotated[
