@@ -127,6 +127,14 @@ async def _of_batch(
     return await write(info, LEAD, key, body, work)
 
 
+def _leaving(
+    batch_code: str, plugs: int, lot_id: str | None, minutes: int | None, **words: str
+) -> Mapping[str, Any]:
+    """The arguments with which plugs of a batch leave the benches."""
+    given = {"batch_code": batch_code, "plugs": plugs, "lot_id": lot_id, "minutes": minutes}
+    return {**given, **words}
+
+
 async def _of_lot(
     info: Info,
     key: str,
@@ -251,13 +259,7 @@ class DayBookMutations:
         minutes: int | None = None,
     ) -> DayDoneAnswer:
         """They are no longer for sale as plugs."""
-        body = {
-            "batch_code": batch_code,
-            "plugs": plugs,
-            "reason": reason,
-            "lot_id": lot_id,
-            "minutes": minutes,
-        }
+        body = _leaving(batch_code, plugs, lot_id, minutes, reason=reason)
 
         def act(session: Session, who: str, row: BatchRow, lot: Lot | None) -> Booked[Any]:
             return day_book.pot_on(session, row, plugs, who, reason, lot, Said(minutes=minutes))
@@ -276,13 +278,7 @@ class DayBookMutations:
         minutes: int | None = None,
     ) -> DayDoneAnswer:
         """Of the growing plugs, or of one lot."""
-        body = {
-            "batch_code": batch_code,
-            "plugs": plugs,
-            "where": where,
-            "lot_id": lot_id,
-            "minutes": minutes,
-        }
+        body = _leaving(batch_code, plugs, lot_id, minutes, where=where)
 
         def act(session: Session, who: str, row: BatchRow, lot: Lot | None) -> Booked[Any]:
             return day_book.plant_out(session, row, plugs, who, where, lot, Said(minutes=minutes))

@@ -183,9 +183,9 @@ class BatchMutations:
                 bench_row(session, start.bench),
                 start.code,
                 planned,
-                start.lineage,
-                start.origin_country,
-                start.quarantine,
+                lineage=start.lineage,
+                origin_country=start.origin_country,
+                quarantine=start.quarantine,
             ).result
             return batch(session, row)
 

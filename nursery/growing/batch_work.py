@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from datetime import date
+from typing import TypedDict, Unpack
 
 from sqlmodel import Session, select
 
@@ -37,6 +38,15 @@ from nursery.shed.ledger import balance, held, lock_batches, make_lot, move
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
 
 
+class Origin(TypedDict, total=False):
+    """What may be said of where a batch comes from; what is left out, the books say."""
+
+    lineage: str
+    origin_country: str | None
+    quarantine: Quarantine | None
+    seed_lot: SeedLot | None
+
+
 def start_batch(
     session: Session,
     protocol: Protocol,
@@ -45,10 +55,7 @@ def start_batch(
     bench: Bench | None = None,
     code: str | None = None,
     planned: PlannedStart | None = None,
-    lineage: str = "",
-    origin_country: str | None = None,
-    quarantine: Quarantine | None = None,
-    seed_lot: SeedLot | None = None,
+    **origin: Unpack[Origin],
 ) -> Batch:
     """Which batch do these trays become, started today?
 
@@ -63,7 +70,8 @@ def start_batch(
     stage, day = _first_stage(protocol), today(session)
     cells = stage.tray_format.cells if stage.tray_format is not None else 0
     check_trays(session, stage, trays, cells)
-    check_origin(origin_country)
+    country = origin.get("origin_country") or site(session).country
+    check_origin(country)
     if planned is not None and (planned.batch_id is not None or planned.protocol_id != protocol.id):
         what = "was made already" if planned.batch_id is not None else "is of another protocol"
         raise refused("already_started", f"This planned start {what}", "planned")
@@ -72,7 +80,7 @@ def start_batch(
         check_quota(session, block, math.ceil(trays * cells * protocol.propagules_per_cell), day)
     if bench is not None:
         check_bench(session, bench, stage, trays)
-    seed = lot_to_sow(session, protocol, trays, day, seed_lot)
+    seed = lot_to_sow(session, protocol, trays, day, origin.get("seed_lot"))
     source = block.code if block is not None else seed.code if seed is not None else ""
     batch = Batch(
         code=new_code(session, code, day),
@@ -87,9 +95,9 @@ def start_batch(
         trays=trays,
         started_on=day,
         stage_entered_on=day,
-        lineage=lineage or source,
-        origin_country=origin_country or site(session).country,
-        quarantine=quarantine or _health(protocol),
+        lineage=origin.get("lineage") or source,
+        origin_country=country,
+        quarantine=origin.get("quarantine") or _health(protocol),
     )
     session.add(batch)
     session.flush()

@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar, Unpack
 
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
-from nursery.batch import Batch, Quarantine
+from nursery.batch import Batch
 from nursery.calendars import time_zone
 from nursery.crop import Protocol, Stage
 from nursery.database import now, site, today
@@ -104,15 +104,11 @@ def start(
     bench: Bench | None = None,
     code: str | None = None,
     planned: PlannedStart | None = None,
-    lineage: str = "",
-    origin_country: str | None = None,
-    quarantine: Quarantine | None = None,
     said: Said = NOTHING_SAID,
+    **origin: Unpack[batch_work.Origin],
 ) -> Booked[Batch]:
     """Which batch do these trays become, started today? As `growing.batch_work.start_batch`."""
-    batch = batch_work.start_batch(
-        session, protocol, trays, actor, bench, code, planned, lineage, origin_country, quarantine
-    )
+    batch = batch_work.start_batch(session, protocol, trays, actor, bench, code, planned, **origin)
     detail: dict[str, object] = {
         "before": {},
         "after": {str(batch.id): state_of(batch)},
