@@ -60,7 +60,10 @@ class ArrivalChance:
 @kept
 @strawberry.type(description="A ship day that can be had now, and what is promised with it.")
 class ShipOption:
-    """It arrives from `arrives_from` to `arrives_until`; `probability` that this is kept."""
+    """It arrives from `arrives_from` to `arrives_until`; `probability` that this is kept.
+
+    `packs` are the heat or cold packs without which the day were held; the price has them.
+    """
 
     ship_on: date
     pack_on: date
@@ -72,6 +75,7 @@ class ShipOption:
     price_cents: int
     lines: list[OptionLine]
     chances: list[ArrivalChance]
+    packs: list[str] = strawberry.field(default_factory=list)
 
 
 @strawberry.type(description="Why nothing can leave on a day.")
@@ -136,6 +140,7 @@ def option(found: quotes.ShipOption) -> ShipOption:
         price_cents=found.price_cents,
         lines=[OptionLine(code=line.code, quantity=line.quantity) for line in found.lines],
         chances=[ArrivalChance(day=day, share=share) for day, share in found.chances],
+        packs=list(found.packs),
     )
 
 

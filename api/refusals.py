@@ -84,13 +84,16 @@ def kept_refusal(found: Mapping[str, Any]) -> Refusal:
 
 
 def _kept_option(found: Mapping[str, Any]) -> quotes.ShipOption:
-    days = ("ship_on", "pack_on", "arrives_from", "arrives_until")
     return quotes.ShipOption(
-        **{name: date.fromisoformat(found[name]) for name in days},
+        ship_on=date.fromisoformat(found["ship_on"]),
+        pack_on=date.fromisoformat(found["pack_on"]),
+        arrives_from=date.fromisoformat(found["arrives_from"]),
+        arrives_until=date.fromisoformat(found["arrives_until"]),
         chances=tuple((date.fromisoformat(day), share) for day, share in found["chances"]),
         days_in_box=found["days_in_box"],
         probability=found["probability"],
         service=found["service"],
         price_cents=found["price_cents"],
         lines=tuple(BasketLine(**line) for line in found["lines"]),
+        packs=tuple(found.get("packs") or ()),
     )

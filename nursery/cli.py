@@ -16,8 +16,10 @@ from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
+from nursery.commands.shade import frost, shade
 from nursery.commands.warnings import warnings
 from nursery.commands.why import why
+from nursery.commands.wraps import card, weigh, wraps
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -58,6 +60,8 @@ for command in (
     day.sign_off,
     materials,
     hold_cold,
+    shade,
+    frost,
     learn,
     lead.dispatch,
     lead.trace,
@@ -66,6 +70,9 @@ for command in (
     shop.claim,
     shed.watering,
     shed.picks,
+    wraps,
+    weigh,
+    card,
     shed.pack,
     shed.hand_over,
     shed.not_collected,

@@ -7,8 +7,9 @@ vapour pressures in kPa; the plants take their own share. FAO-56 is Allen, Perei
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist, stdev
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -113,6 +114,55 @@ def conductance(
     return lost / (hours * deficit_kpa)
 
 
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """Two weighings of a trial parcel: grams, hours between, mean deficit of its air (kPa).
+
+    `plants_take` is what the plants drank themselves, g/h.
+    """
+
+    grams_before: float
+    grams_after: float
+    hours: float
+    deficit_kpa: float
+    plants_take: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How fast a wrap dries by its trials: `mean` and a `safe` conductance, g/(h kPa).
+
+    `spread` is the standard deviation of single trials, None with fewer than two.
+    """
+
+    mean: float
+    safe: float
+    spread: float | None
+    trials: int
+
+
+def calibrate(trials: Iterable[Trial], quantile: float) -> Calibration:
+    """How fast does a wrap dry, by all its trials, and in all but few parcels?
+
+    The mean is all water lost over all hours times deficits, so that a long trial weighs more. The
+    safe one is that of the `quantile` of parcels, if they spread about the mean as the trials do
+    (normal); one trial shows no spread. Raises Fault without trials, or for weighings that cannot
+    be.
+    """
+    each = list(trials)
+    if not each:
+        raise Fault("Trial parcel", "needs two weighings at least", None, "weigh a trial parcel")
+    single = [
+        conductance(t.grams_before, t.grams_after, t.hours, t.deficit_kpa, t.plants_take)
+        for t in each
+    ]
+    weights = [t.hours * t.deficit_kpa for t in each]
+    mean = sum(one * w for one, w in zip(single, weights, strict=True)) / sum(weights)
+    spread = stdev(single) if len(single) > 1 else None
+    safe = mean + max(0.0, NormalDist().inv_cdf(quantile)) * (spread or 0.0)
+    return Calibration(mean, safe, spread, len(each))
+
+
 def water_left(wrap: Wrap, deficit_kpa: ArrayLike, step_hours: float = 1.0) -> Floats:
     """How much water does the wrap still hold after each step? g, [steps + 1], from full down to 0.
 
@@ -138,6 +188,65 @@ def moist_life(wrap: Wrap, deficit_kpa: ArrayLike, step_hours: float = 1.0) -> f
     if end == used.size:
         return float("inf")
     return float((end - 1 + (spare - used[end - 1]) / (used[end] - used[end - 1])) * step_hours)
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """What the wrap stands in: only `share` of what it would lose in the open gets out of it."""
+
+    name: str
+    share: float
+    cost_cents: int
+
+    def __post_init__(self) -> None:
+        if not 0 < self.share <= 1:
+            rule = "lets a share above 0 and up to 1 of the vapour out"
+            raise Fault(f"Box {self.name!r}", rule, self.share, "weigh it again")
+
+
+@dataclass(frozen=True, slots=True)
+class Packing:
+    """A wrap, and a box where there is a choice of them, with the chance that it lasts."""
+
+    wrap: Wrap
+    box: Box | None
+    cost_cents: int
+    chance: float
+
+
+def chance_moist(wrap: Wrap, deficit_kpa: ArrayLike, step_hours: float = 1.0) -> float:
+    """In which share of weather years does the wrap hold its least water to the end? 0 to 1.
+
+    `deficit_kpa` is the vapour pressure deficit of each step of the journey, [years, steps].
+    """
+    sums = np.atleast_2d(np.asarray(deficit_kpa, float)).sum(axis=1) * step_hours
+    hours = np.atleast_2d(np.asarray(deficit_kpa, float)).shape[1] * step_hours
+    used = wrap.conductance * sums + wrap.plants_take * hours
+    return float(np.mean(wrap.water_full - used >= wrap.water_least - 1e-9))
+
+
+def cheapest_packing(
+    wraps: Sequence[Wrap],
+    deficit_kpa: ArrayLike,
+    chance: float,
+    boxes: Sequence[Box] = (),
+    step_hours: float = 1.0,
+) -> Packing | None:
+    """Which is the cheapest wrap, and box where there are any, that lasts with this chance?
+
+    `deficit_kpa` is [years, steps], the whole journey. Of two at one price the surer is taken;
+    None where none lasts.
+    """
+    found = []
+    for wrap in wraps:
+        for box in boxes or (None,):
+            share, more = (1.0, 0) if box is None else (box.share, box.cost_cents)
+            inside = replace(wrap, conductance=wrap.conductance * share)
+            lasts = chance_moist(inside, deficit_kpa, step_hours)
+            cost = wrap.cost_cents + more
+            if lasts >= chance - 1e-9:
+                found.append(Packing(wrap, box, cost, lasts))
+    return min(found, key=lambda one: (one.cost_cents, -one.chance), default=None)
 
 
 def cheapest_wrap(

@@ -134,12 +134,13 @@ def _show_quote(answer: Quote) -> None:
             f"Best: leaves {best.ship_on:%a %d %b %Y} by {best.service}, arrives"
             f" {best.arrives_from:%a %d %b} to {best.arrives_until:%a %d %b},"
             f" kept with a chance of {best.probability:.1%}."
+            + (f" With {', '.join(best.packs)}: the day were held without." if best.packs else "")
         )
     else:
         say("Nothing can be promised in this time.")
     show(
         f"Ship days to {answer.zone}",
-        ("leaves", "by", "arrives", "until", "days in the box", "chance"),
+        ("leaves", "by", "arrives", "until", "days in the box", "chance", "packs"),
         [
             (
                 f"{option.ship_on:%a %Y-%m-%d}",
@@ -148,6 +149,7 @@ def _show_quote(answer: Quote) -> None:
                 f"{option.arrives_until}",
                 option.days_in_box,
                 f"{option.probability:.1%}",
+                ", ".join(option.packs),
             )
             for option in answer.options[:12]
         ],

@@ -6,7 +6,7 @@ The one place where rows of weather and areas become the arrays of `nursery.clim
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from functools import lru_cache
 
@@ -30,6 +30,7 @@ from nursery.clocks import StageClock, Whole, dwell_days, running_total
 from nursery.crop import AreaKind, Clock
 from nursery.database import now, site
 from nursery.errors import Fault
+from nursery.growing.shade_layers import Changes, kept_changes, layers_by_day
 from nursery.growing_area import GrowingArea, Site
 from nursery.weather import Forecast, MonthNormal, WeatherDay
 
@@ -106,45 +107,77 @@ def air_of(session: Session, today: date) -> Air:
     Observed years of the site's station where there are at least `LEAST_YEARS` of them, else
     seeded draws from its normals (which the observed days give where no monthly ones are kept).
     Days that are already observed, and days with a forecast that is still fresh, are the same in
-    every weather year. The draws are the same until the year ends.
+    every weather year. The draws are the same until the year ends. Where a shade calendar is kept
+    for an area, its layers are on when the calendar says.
     """
     first, days = date(today.year - _YEARS_BACK, 1, 1), _DAYS
     outside = _outside(session, site(session), first, days)
+    kept = kept_changes(session)
     areas = session.exec(select(GrowingArea).order_by(col(GrowingArea.id))).all()
     felt: dict[int, Weather] = {}
     of_kind: dict[AreaKind, list[int]] = {}
     for area in areas:
         if area.id is None or outside is None:
             continue
-        felt[area.id] = felt_weather(area_air(area), outside)
+        felt[area.id] = _felt(area, outside, kept.get(area.id, ()))
         of_kind.setdefault(area.kind, []).append(area.id)
     kinds = {kind: tuple(ids) for kind, ids in of_kind.items()}
     source = "no weather" if outside is None else outside.source
     return Air(first, days, outside, felt, kinds, source)
 
 
-def area_air(area: GrowingArea) -> AreaAir:
-    """How does this area's air differ from the air outside? The row as `nursery.climate` has it."""
+def area_air(area: GrowingArea, layers: int | None = None) -> AreaAir:
+    """How does this area's air differ from the air outside? The row as `nursery.climate` has it.
+
+    With so many shade `layers` on, its usual ones where None.
+    """
     return AreaAir(
         area.sink_c,
         area.coupling,
         area.floor_c,
         area.ceiling_c,
-        area.shade_layers,
+        area.shade_layers if layers is None else layers,
         area.shade_c,
     )
+
+
+def _felt(area: GrowingArea, outside: Weather, changes: Changes) -> Weather:
+    if not changes:
+        return felt_weather(area_air(area), outside)
+    bare = felt_weather(area_air(area, 0), outside)
+    layers = layers_by_day(changes, area.shade_layers, bare.start, bare.days)
+    return replace(bare, t_max=np.maximum(bare.t_max - layers * area.shade_c, bare.t_min))
 
 
 def _outside(session: Session, here: Site, first: date, days: int) -> Weather | None:
     if here.station_id is None:
         return None
-    station = here.station_id
-    observed = _series(session, station)
-    weather = _weather_years(session, station, observed, first, days)
+    weather = station_climate(session, here.station_id, first, days)
     if weather is None:
         return None
-    weather = with_known_days(weather, *observed)
-    return with_known_days(weather, *_fresh_forecasts(session, here, station))
+    weather = with_known_days(weather, *_series(session, here.station_id))
+    return with_known_days(weather, *_fresh_forecasts(session, here, here.station_id))
+
+
+def station_climate(
+    session: Session, station: int, first: date, days: int, years: int = 30
+) -> Weather | None:
+    """How might these days be at a station, by its climate alone? °C, one row a weather year.
+
+    Its observed years where there are at least `LEAST_YEARS`, else so many seeded draws from its
+    normals; None where it has neither.
+    """
+    return _weather_years(session, station, _series(session, station), first, days, years)
+
+
+def station_outlook(
+    session: Session, station: int, first: date, days: int, years: int = 200
+) -> Weather | None:
+    """The same with what a fresh forecast says of these days in the place of the climate."""
+    weather = station_climate(session, station, first, days, years)
+    if weather is None:
+        return None
+    return with_known_days(weather, *_fresh_forecasts(session, site(session), station))
 
 
 Series = tuple[Dates, Floats, Floats]
@@ -168,7 +201,7 @@ def _arrays(rows: list[tuple[date, float, float]]) -> Series:
 
 
 def _weather_years(
-    session: Session, station: int, observed: Series, first: date, days: int
+    session: Session, station: int, observed: Series, first: date, days: int, draws: int
 ) -> Weather | None:
     years = observed[0].astype("datetime64[Y]")
     whole = sum(count >= _WHOLE_YEAR for count in np.unique(years, return_counts=True)[1])
@@ -177,13 +210,13 @@ def _weather_years(
     normals = _normals(session, station)
     if normals is None and observed[0].size == 0:
         return None
-    return _drawn(normals or normals_from_days(*observed), first, days)
+    return _drawn(normals or normals_from_days(*observed), first, days, draws)
 
 
-@lru_cache(maxsize=4)
-def _drawn(normals: Normals, first: date, days: int) -> Weather:
+@lru_cache(maxsize=64)
+def _drawn(normals: Normals, first: date, days: int, draws: int) -> Weather:
     """Draws are the same for the same normals: nobody need draw them twice."""
-    return drawn_weather(normals, first, days)
+    return drawn_weather(normals, first, days, draws)
 
 
 def _normals(session: Session, station: int) -> Normals | None:

@@ -18,6 +18,7 @@ from nursery.crop import AreaKind
 from nursery.database import now, site
 from nursery.growing.air import area_air
 from nursery.growing.hardening import FROST_C
+from nursery.growing.shade_layers import kept_changes, layers_now
 from nursery.growing_area import GrowingArea
 from nursery.promising.holds import read_outlook
 
@@ -54,13 +55,15 @@ def frame_alarms(session: Session, today: date) -> list[FrameAlarm]:
         for area in session.exec(select(GrowingArea).order_by(col(GrowingArea.name))).all()
         if area.kind is AreaKind.FRAME
     ]
-    held = list(_standing(session, areas))
+    held = list(standing(session, areas))
+    kept = kept_changes(session)
     found = []
     for ahead in range(LOOK_AHEAD_DAYS):
         day = today + timedelta(days=ahead)
         for _, low, high in known.said([here.station_id], day):
             for area, batches in held:
-                coldest, hottest = (float(one) for one in felt(area_air(area), low, high))
+                air = area_air(area, layers_now(area, kept, day))
+                coldest, hottest = (float(one) for one in felt(air, low, high))
                 trays = sum(batch.trays for batch in batches)
                 codes = tuple(sorted(batch.code for batch in batches))
                 if coldest <= FROST_C:
@@ -70,10 +73,10 @@ def frame_alarms(session: Session, today: date) -> list[FrameAlarm]:
     return found
 
 
-def _standing(
+def standing(
     session: Session, areas: list[GrowingArea]
 ) -> Iterator[tuple[GrowingArea, list[Batch]]]:
-    """The frames with the batches that stand in them; one on no bench may stand in any."""
+    """Which of these frames have batches in them? One on no bench may stand in any."""
     batches = session.exec(select(Batch).where(col(Batch.closed_on).is_(None))).all()
     for area in areas:
         here = [

@@ -28,7 +28,8 @@ class ShipOption:
 
     It arrives between `arrives_from` and `arrives_until`; `chances` has the share of parcels that
     arrive on each day. `days_in_box` counts to `arrives_until`. `probability` is the chance that
-    the promise is kept (see `promising.ship_days`). `lines` is what leaves that day.
+    the promise is kept (see `promising.ship_days`). `lines` is what leaves that day. `packs` says
+    in words which heat or cold packs go in, without which the day were held; the price has them.
     """
 
     ship_on: date
@@ -41,6 +42,7 @@ class ShipOption:
     service: str
     price_cents: int
     lines: tuple[BasketLine, ...]
+    packs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,8 +239,9 @@ def _option(way: Way, lines: tuple[BasketLine, ...]) -> ShipOption:
         days_in_box=way.days_in_box,
         probability=way.probability,
         service=way.lane.service,
-        price_cents=way.lane.price_cents,
+        price_cents=way.lane.price_cents + sum(pack.cost_cents for pack in way.packs),
         lines=lines,
+        packs=tuple(str(pack) for pack in way.packs),
     )
 
 

@@ -6,8 +6,8 @@ late in a week is nowhere written down: closed days at the destination count as 
 How sure a way is: the share of parcels that arrive by `arrives_until` (the transit table of service
 and zone), times the chance of no heat hold and no frost hold from the ship day to the day after
 that, at origin, on the way and at the destination. The two are taken as independent. A day is open
-only if each hold keeps to the site's risk and the product reaches the site's floor; the safety of lots that still
-grow, which has its own setting, is multiplied in by `promising.quote`.
+only if each hold keeps to the site's risk and the product reaches the site's floor; the safety of
+lots that still grow, which has its own setting, is multiplied in by `promising.quote`.
 """
 
 from __future__ import annotations
@@ -28,6 +28,14 @@ from nursery.promising.hold_words import told_of_hold
 from nursery.promising.holds import ForecastError, Holding, Outlook, read_outlook
 from nursery.promising.lanes import Lane, Leg, read_lanes
 from nursery.promising.minutes_taken import minutes_taken
+from nursery.promising.packs import (
+    Pack,
+    hours_packed,
+    listed_packs,
+    openings,
+    pack_kinds,
+    with_packs,
+)
 from nursery.weather_in.decisions import Decision, standing_decisions
 
 _BEYOND = 45
@@ -57,7 +65,8 @@ class Way:
     """A ship day judged for one parcel: open if there are no reasons against it.
 
     `probability` is the chance that it arrives from `arrives_from` to `arrives_until` with no hold
-    on the way; `heat_chance` and `frost_chance` are those of a hold.
+    on the way; `heat_chance` and `frost_chance` are those of a hold. With `packs` in the box, which
+    open the day, all three reckon with them.
     """
 
     lane: Lane
@@ -68,6 +77,7 @@ class Way:
     heat_chance: float
     frost_chance: float
     reasons: tuple[Reason, ...]
+    packs: tuple[Pack, ...] = ()
 
     @property
     def is_open(self) -> bool:
@@ -104,6 +114,7 @@ class Rules:
     room: Mapping[date, int]
     usual_room: int
     taken: Mapping[date, int]
+    packs: tuple[Pack, ...] = ()
     _legs: dict[tuple[int, int, date], Leg | Reason] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -148,7 +159,7 @@ class Rules:
         key = (lane.service_id, lane.zone_id, leg.ship_on, limits)
         found = self._arrivals.get(key)
         if found is None:
-            way, against = _arrival(self, lane, leg, limits)
+            way, against = _with_packs(self, limits, *_arrival(self, lane, leg, limits))
             closed = (Reason("origin_closed", leg.closed, lane.service),) if leg.closed else ()
             if len(self._arrivals) >= _MOST_JUDGED:
                 self._arrivals.clear()
@@ -194,6 +205,18 @@ def _arrival(rules: Rules, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, l
             break
     assert tried is not None
     return tried
+
+
+def _with_packs(
+    rules: Rules, limits: Limits, way: Way, against: list[Reason]
+) -> tuple[Way, list[Reason]]:
+    """The same, with the cheapest packs that open a day which is held; else as it was."""
+    for packs in openings(rules.packs, pack_kinds([each.code for each in against]), hours=0):
+        better, still = _arrival(rules, way.lane, way.leg, with_packs(limits, packs))
+        hours = hours_packed(way.leg.pack_on, better.arrives_until)
+        if not still and min(pack.hours for pack in packs) >= hours:
+            return replace(better, packs=packs), []
+    return way, against
 
 
 def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
@@ -252,7 +275,9 @@ def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
         if not holding.closes(rules.hold_risk):
             return []
         last = way.arrives_until + timedelta(days=1)
-        text = told_of_hold(rules.outlook, lane, limits, holding, ship_on, last, code == "heat")
+        text = told_of_hold(
+            rules.outlook, lane, limits, holding, rules.hold_risk, ship_on, last, code == "heat"
+        )
         kept = not holding.moves(rules.hold_risk, to_packing)
         return [Reason(code, text, lane.service, kept)]
 
@@ -357,4 +382,5 @@ def _standing_rules(
         room={day: minutes for day, minutes in session.exec(days) if minutes is not None},
         usual_room=here.packing_minutes_a_day,
         taken={},
+        packs=listed_packs(session),
     )

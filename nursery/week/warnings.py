@@ -31,6 +31,7 @@ from nursery.stock import Lot
 from nursery.weather import Forecast, Station
 from nursery.week.glut import glut_advice
 from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off
+from nursery.week.shade_warnings import frost_told, shade_told
 from nursery.weeks import Horizon, Week
 from nursery.working_days import last_working_day, working_day_before
 
@@ -51,6 +52,7 @@ class WarningKind(StrEnum):
 
     FROST = "frost"
     HEAT = "heat"
+    SHADE = "shade"
     PROMISE = "promise at risk"
     PARCEL = "overdue parcel"
     VETO = "veto wants a signature"
@@ -125,15 +127,7 @@ def _frames(session: Session, day: date) -> Iterator[_Found]:
         where = f"{alarm.area}: {alarm.trays} trays of {', '.join(alarm.batches[:4])}" + (
             " ..." if len(alarm.batches) > 4 else ""
         )
-        if alarm.frost:
-            yield _Found(
-                WarningKind.FROST,
-                alarm.area,
-                f"{where} will feel {alarm.felt_c:.1f} °C in the night to {alarm.day:%a %d %b}",
-                "cover the frames or bring the trays in; the day does not count for hardening off",
-                alarm.day - timedelta(days=1),
-            )
-        else:
+        if not alarm.frost:
             yield _Found(
                 WarningKind.HEAT,
                 alarm.area,
@@ -141,6 +135,12 @@ def _frames(session: Session, day: date) -> Iterator[_Found]:
                 "shade and air the frames, water early; heavy work at dawn, with breaks",
                 alarm.day - timedelta(days=1),
             )
+
+
+def _shade(session: Session, day: date) -> Iterator[_Found]:
+    for kind, part in ((WarningKind.FROST, frost_told), (WarningKind.SHADE, shade_told)):
+        for one in part(session, day):
+            yield _Found(kind, one.thing, one.text, one.what_to_do, one.latest)
 
 
 def _promises(session: Session, day: date) -> Iterator[_Found]:
@@ -386,6 +386,7 @@ def _forecasts(session: Session, day: date) -> Iterator[_Found]:
 
 _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _frames,
+    _shade,
     _promises,
     _parcels,
     _vetoes,

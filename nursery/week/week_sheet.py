@@ -42,6 +42,7 @@ from nursery.shed.veto import saleable
 from nursery.stock import Lot
 from nursery.week.glut import GlutAdvice, glut_advice
 from nursery.week.recurring import Round, rounds
+from nursery.week.shade_rounds import shade_rounds
 from nursery.weeks import Week
 from nursery.working_days import last_working_day
 
@@ -141,9 +142,13 @@ def week_sheet(session: Session, week: Week) -> WeekSheet:
         str(week),
         plan.version if plan is not None else None,
         tuple(_keyed(session, tasks)),
-        tuple(rounds(session, week, here)),
+        tuple(sorted((*rounds(session, week, here), *shade_rounds(session, week)), key=_by_day)),
         tuple(glut_advice(session, day, air)) if this_week else (),
     )
+
+
+def _by_day(one: Round) -> tuple[date, str]:
+    return one.day, one.name
 
 
 def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:

@@ -97,6 +97,14 @@ def _lived(draft: Draft, record: Record) -> None:
         draft.blame(record, "Plugs out", rule, "correct one of the counts")
 
 
+def _air(draft: Draft, record: Record) -> None:
+    if {"Humidity", "Night"} & record.unread:
+        return
+    if record.values.get("Humidity") is None and record.values.get("Night") is None:
+        rule = "nobody knows how dry the air was"
+        draft.blame(record, "Humidity", rule, "give it, or the night's minimum")
+
+
 def _origin(draft: Draft, record: Record) -> None:
     text = record.values.get("Origin")
     if isinstance(text, str) and text and not re.fullmatch("[A-Z]{2}", text):
@@ -343,6 +351,11 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
         _sign_off,
     ),
     "Wraps": (),
+    "Wrap trials": (
+        _order("After", "Before", "the parcel cannot have gained water", "correct the weights"),
+        _order("Night", "Mean", "the mean is below the night's minimum", "correct one of them"),
+        _air,
+    ),
     "Products": (
         _order(
             "Frost limit", "Heat limit", "heat limit not above frost limit", "correct one", True

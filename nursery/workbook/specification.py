@@ -4,6 +4,7 @@ from nursery.workbook import forecast_sheets as forecasts
 from nursery.workbook import growing_sheets as growing
 from nursery.workbook import records_sheets as records
 from nursery.workbook import selling_sheets as selling
+from nursery.workbook import weather_sheets as weather
 from nursery.workbook.sheet import Sheet
 
 SHEETS: tuple[Sheet, ...] = (
@@ -21,6 +22,8 @@ SHEETS: tuple[Sheet, ...] = (
     growing.STAGES,
     growing.AREAS,
     growing.BENCHES,
+    weather.SHADE,
+    weather.SHADE_CALENDAR,
     growing.PEOPLE,
     growing.ABSENCES,
     growing.RECURRING,
@@ -33,8 +36,11 @@ SHEETS: tuple[Sheet, ...] = (
     records.FLUSHES,
     records.TASKS,
     selling.WRAPS,
+    weather.WRAP_TRIALS,
+    weather.PACKS,
     selling.MATERIALS,
     selling.PRODUCTS,
+    weather.CARE_CARDS,
     selling.SERVICES,
     selling.ZONES,
     selling.ZONE_PREFIXES,

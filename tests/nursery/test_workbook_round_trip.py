@@ -29,7 +29,8 @@ _CHECKED = {"Address", "Country", "Holiday region", "Time zone", "Currency", "Or
             "Which", "Closed at", "Postcode", "Quarantine", "Grade", "Assumed", "Reserve", "Plants",
             "Heat limit", "Frost limit", "Base", "Upper limit", "Heated floor", "Vented ceiling",
             "Days", "First week", "Last week", "Unit", "Minimum", "Maximum", "Area kind",
-            "Clock", "Plugs in", "Plugs out"}  # fmt: skip
+            "Clock", "Plugs in", "Plugs out", "Before", "After", "Mean", "Humidity",
+            "Night"}  # fmt: skip
 """Columns with rules of their own keep the example's values."""
 
 
