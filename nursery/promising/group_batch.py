@@ -23,7 +23,7 @@ from nursery.errors import Refusal, Refused
 from nursery.order import EventKind, Promise, PromiseLine, State
 from nursery.promising.basket import Basket
 from nursery.promising.bulk_rows import Event, table, told_days, write_events
-from nursery.promising.group_books import Books, Wish
+from nursery.promising.group_books import Books, Granted, Wish
 from nursery.promising.group_rows import ReservedRows
 from nursery.promising.group_sql import (
     WRITTEN,
@@ -240,18 +240,22 @@ class _Group:
                 with self.session.begin_nested():
                     self.made[request.name] = request.alone(self.session)
                 written = True
-            except NotThatDay as refused:
-                self.later[request.name] = refused
             except Refused as refused:
-                self.made[request.name] = {"refusal": asdict(refused.refusal)}
+                self._refuse(request, refused)
             except SQLAlchemyError:
                 raise  # the database's own trouble is everybody's
             except Exception as wrong:
                 self.made[request.name] = wrong
         return written
 
+    def _refuse(self, request: Request, refused: Refused) -> None:
+        if isinstance(refused, NotThatDay):
+            self.later[request.name] = refused
+        else:
+            self.made[request.name] = {"refusal": asdict(refused.refusal)}
+
     def _reserve(self, requests: Sequence[Request]) -> list[Request]:
-        """Write what the books are sure of. The others are handed back."""
+        """Grant and refuse what the books are sure of. The others are handed back."""
         if not requests:
             return []
         wishes = [request.wish for request in requests if request.wish is not None]
@@ -261,10 +265,12 @@ class _Group:
         left = []
         ids = zip(self.look.promise_ids, self.look.order_ids, strict=True)
         for request, yes in zip(requests, granted, strict=True):
-            if yes is None:
+            if isinstance(yes, Granted):
+                self.made[request.name] = request.say(writer.put(yes, *next(ids)))
+            elif yes is None:
                 left.append(request)
             else:
-                self.made[request.name] = request.say(writer.put(yes, *next(ids)))
+                self._refuse(request, yes)
         if left:
             # `reserve` may give out ids of its own, and must see what was promised before it.
             write_rows(self.session, self.rows)

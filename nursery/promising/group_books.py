@@ -5,9 +5,9 @@ the stamps of the facts stand; what a pool or a ship day has left is kept while 
 read under its lock is the one that this writer wrote last. So nothing is read again for a group
 unless somebody else wrote, and what anybody wrote counts in the next group.
 
-The books say yes only to what `promise.reserve` would grant with the same answer; whatever they are
-not sure of (a day that looks closed, plugs that look short, an order that is there already) is left
-to `reserve` itself, which knows the exact refusal.
+The books say yes and no as `promise.reserve` would, one wish after another; whatever they are not
+sure of (an order that is there already, a basket or an address that cannot be read, reservations
+that have just run out where plugs are short) is left to `reserve` itself.
 """
 
 from __future__ import annotations
@@ -30,11 +30,13 @@ from nursery.promising.basket import (
     Window,
 )
 from nursery.promising.catalogue import Catalogue, catalogue_of
+from nursery.promising.desk import Desk
 from nursery.promising.facts import Facts, Moment, facts_of, moment_of
 from nursery.promising.group_sql import Locked
 from nursery.promising.held import Held, out_of_date
 from nursery.promising.lapsing import write_lapsed
 from nursery.promising.minutes_taken import minutes_on
+from nursery.promising.promise_rows import open_way
 from nursery.promising.ship_days import Ask, Rules, Way, judge, rules_at
 from nursery.promising.supply import supply
 
@@ -89,6 +91,16 @@ class _Day:
     at: datetime
     taken: int
     lapses: datetime | None
+    short: bool = False
+
+    def has_lapses(self, at: datetime) -> bool:
+        """Has a reservation on it run out for a while, or was the clock set back?"""
+        return out_of_date(self.at, self.lapses, at, self.short)
+
+    def is_short(self, at: datetime) -> bool:
+        """Has one run out at all? From now on that counts at once."""
+        self.short = True
+        return self.has_lapses(at)
 
 
 class Books:
@@ -141,7 +153,7 @@ class Books:
         for when, version in locked.days.items():
             day = self._days.get(when)
             if day is not None:
-                if day.version != version - 1 or out_of_date(day.at, day.lapses, at):
+                if day.version != version - 1 or day.has_lapses(at):
                     del self._days[when]
                 day.version = version
         self._locked = locked
@@ -152,11 +164,11 @@ class Books:
         wishes: Sequence[Wish],
         there: Collection[str],
         until: datetime,
-    ) -> list[Granted | None]:
-        """Which of these may surely be granted, one after another? None: ask `reserve`.
+    ) -> list[Granted | Refused | None]:
+        """Which of these are granted, one after another, and which refused? None: ask `reserve`.
 
         `there` are references that have an order already; what is granted is kept `until` then.
-        Raises nothing for a wish that cannot be had. The pools and days are locked already.
+        The pools and days are locked already.
         """
         taken = set(there)
         asked = [(wish, self._zone(session, wish.destination)) for wish in wishes]
@@ -164,34 +176,56 @@ class Books:
         self._read_rules(session, {zone for _, zone in asked if zone is not None})
         self._read_pools(session, {pool for p in parcels if p is not None for pool, _ in p.plugs})
         self._read_days(session, {wish.ship_on for wish in wishes})
-        found: list[Granted | None] = []
+        found: list[Granted | Refused | None] = []
         for (wish, zone), wanted in zip(asked, parcels, strict=True):
-            granted = None
+            judged: Way | Refused | None = None
             if zone is not None and wanted is not None and wish.reference not in taken:
-                granted = self._granted(wish, zone, wanted, until)
-            if granted is not None:
+                judged = self._sure(wish, zone, wanted) or self._judged(wish, zone, wanted)
+            if isinstance(judged, Way) and zone is not None and wanted is not None:
                 taken.add(wish.reference)
-            found.append(granted)
+                self._take(wish.ship_on, wanted, until)
+                found.append(Granted(wish, zone, wanted.parcel, judged))
+            else:
+                found.append(judged if isinstance(judged, Refused) else None)
         return found
 
-    def _granted(
-        self, wish: Wish, zone_id: int, wanted: _Wanted, until: datetime
-    ) -> Granted | None:
+    def _take(self, day: date, wanted: _Wanted, until: datetime) -> None:
+        for pool, plugs in wanted.plugs:
+            self._pools[pool].take(day, plugs, until)
+        left = self._days[day]
+        left.taken += wanted.parcel.minutes
+        left.lapses = min(left.lapses or until, until)
+
+    def _sure(self, wish: Wish, zone_id: int, wanted: _Wanted) -> Way | None:
+        """The way, if counted plugs alone will do: judged in a few steps, as most wishes can be."""
         way = self._way(wish, zone_id, wanted.limits)
         if way is None or self._locked.moment.at.timestamp() > way.leg.order_by.timestamp():
             return None
-        day, minutes = self._days[wish.ship_on], wanted.parcel.minutes
-        if minutes > self._rules[zone_id].room_left(wish.ship_on) - day.taken:
+        room = self._rules[zone_id].room_left(wish.ship_on)
+        if wanted.parcel.minutes > room - self._days[wish.ship_on].taken:
             return None
         for pool, plugs in wanted.plugs:
             held = self._pools.get(pool)
             if held is None or not held.counted_has(way, plugs):
                 return None
-        for pool, plugs in wanted.plugs:
-            self._pools[pool].take(wish.ship_on, plugs, until)
-        day.taken += minutes
-        day.lapses = min(day.lapses or until, until)
-        return Granted(wish, zone_id, wanted.parcel, way)
+        return way
+
+    def _judged(self, wish: Wish, zone_id: int, wanted: _Wanted) -> Way | Refused | None:
+        """The way or the refusal that `reserve` would have now, word for word."""
+        rules, at, day = self._rules.get(zone_id), self._locked.moment.at, wish.ship_on
+        pools = {pool: self._pools.get(pool) for pool, _ in wanted.plugs}
+        if rules is None or not rules.lanes.get(zone_id) or self._facts is None:
+            return None
+        held = {pool: one for pool, one in pools.items() if one is not None}
+        stale = [one.is_short(at) for one in held.values()] + [self._days[day].is_short(at)]
+        if len(held) < len(pools) or any(stale):
+            return None  # what has run out since they were read is to be read first
+        now = replace(rules, now=at, taken={day: self._days[day].taken})
+        desk = Desk(self._facts.site, now, {pool: one.now() for pool, one in held.items()})
+        try:
+            return open_way(desk, zone_id, wanted.parcel, wish.window, day, wish.service)
+        except Refused as refused:
+            return refused
 
     def _way(self, wish: Wish, zone_id: int, limits: Limits) -> Way | None:
         """The way of a parcel that takes no minutes; None where there is no open one."""
@@ -251,7 +285,7 @@ class Books:
         at = self._locked.moment.at
         for pool, held in supply(session, missing).items():
             # Only what is locked cannot be changed by others before this transaction ends.
-            if self._locked.pools.get(pool) == held.version:
+            if pool in self._locked.pools:
                 self._pools[pool] = Held(held, at)
         # What was read counts as of a moment after `at`, and before now.
         write_lapsed(session, missing, (), max(at, moment_of(session).at))

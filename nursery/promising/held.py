@@ -15,8 +15,8 @@ from nursery.promising.ship_days import Way
 from nursery.promising.supply import PoolSupply
 
 OUT_OF_DATE = timedelta(seconds=1)
-"""For so long may a reservation that ran out still count, where nothing hangs on it: the books
-then say no rather than yes, and whoever is told no by them is judged by `reserve` itself."""
+"""For so long may a reservation that ran out still count where there is plenty: less is left then
+than might be. Where a wish came short, it counts no longer once it has run out."""
 
 
 class Held:
@@ -25,22 +25,32 @@ class Held:
     def __init__(self, held: PoolSupply, at: datetime) -> None:
         self.version = held.version
         self._at, self._lapses = at, held.next_lapse
+        self._short = False
         self._since = 0
         self._committed = held.committed.copy()
         self._build(held)
 
     def has_lapses(self, at: datetime) -> bool:
         """Has a reservation on it run out for a while, or was the clock set back?"""
-        return out_of_date(self._at, self._lapses, at)
+        return out_of_date(self._at, self._lapses, at, self._short)
+
+    def is_short(self, at: datetime) -> bool:
+        """Has one run out at all? From now on that counts at once."""
+        self._short = True
+        return self.has_lapses(at)
+
+    def now(self) -> PoolSupply:
+        """What does the pool hold and owe by now?"""
+        if self._since:
+            self._build(replace(self._held, committed=self._committed.copy()))
+        return self._held
 
     def counted_has(self, way: Way, plugs: int) -> bool:
         """Are so many plugs there on pack day and ship day, all of them ready and counted?"""
         pack, ship = self._index(way.leg.pack_on), self._index(way.leg.ship_on)
         if min(self._sure[pack], self._sure[ship]) - self._since >= plugs:
             return True
-        if self._since:
-            self._build(replace(self._held, committed=self._committed.copy()))
-        left = self._held.counted_available
+        left = self.now().counted_available
         return min(int(left[pack]), int(left[ship])) >= plugs
 
     def take(self, day: date, plugs: int, until: datetime | None = None) -> None:
@@ -66,8 +76,8 @@ class Held:
         self._sure: list[int] = extra(*lots, held.committed).tolist()
 
 
-def out_of_date(read_at: datetime, lapses: datetime | None, at: datetime) -> bool:
+def out_of_date(read_at: datetime, lapses: datetime | None, at: datetime, short: bool) -> bool:
     """Must what was read then be read again, since reservations in it have run out?"""
     if at < read_at - OUT_OF_DATE:
         return True
-    return lapses is not None and lapses < at and at - read_at >= OUT_OF_DATE
+    return lapses is not None and lapses < at and (short or at - read_at >= OUT_OF_DATE)

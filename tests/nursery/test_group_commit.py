@@ -124,15 +124,10 @@ def _told(db: Database) -> list[Any]:
 
 
 def _essence(answer: Outcome) -> object:
-    """An answer without ids and moments, and a refusal without what can be had instead.
-
-    Refusals are worded when the others of the commit are done: a day that lacked plugs may by then
-    be full as well.
-    """
+    """An answer without ids and moments, and a refusal without what can be had instead."""
     assert not isinstance(answer, Exception), answer
     if "refusal" in answer:
-        code = answer["refusal"]["code"]
-        return "no_plugs" if code == "day_closed" else code
+        return answer["refusal"]["code"]
     return {k: v for k, v in answer.items() if k not in ("id", "reserved_until")}
 
 
