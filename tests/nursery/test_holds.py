@@ -205,13 +205,13 @@ def test_on_the_eve_of_packing_the_risk_itself_decides_whether_a_promise_keeps_i
         assert not _reason(session).kept
 
 
-def test_a_hold_by_a_forecast_says_how_far_forecasts_are_usually_out(db: Database) -> None:
+def test_a_hold_by_a_forecast_says_how_likely_it_is_and_what_is_risked(db: Database) -> None:
     with db.writing() as session:
         _uncertain(session)
         _said(session, _days(27.0))
         text = _reason(session).text
         assert "27 °C forecast at Home on 2027-03-09" in text
-        assert "usually out by 4.0 °C" in text
+        assert "chance of that on the way, 2.0% is risked" in text
 
 
 @pytest.mark.parametrize(
