@@ -90,6 +90,11 @@ def pull(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> No
     Example: nursery forecast pull
 
     `nursery serve` does so by itself. What comes back wrong loses nothing; exit status 1 then.
+
+    An answer such as {"run": "2027-07-01T05:00Z", "days": [{"date": "2027-07-01", "air": {"low": 14,
+    "high": 31}}]} has, in Forecast sources: Days at days, Day date, Lowest air.low, Highest air.high,
+    Issued at run. Parallel lists, {"daily": {"on": ["2027-07-01"], "low": [14], "high": [31]}}, have:
+    Days at daily, Day on, Lowest low, Highest high.
     """
     # httpx takes a while to import, which no other command needs.
     from nursery.weather_in.pulling import pull_forecasts
@@ -143,12 +148,9 @@ def _stations(session: Session) -> list[dict[str, object]]:
     found: list[dict[str, object]] = []
     for station in session.exec(select(Station).order_by(col(Station.name))):
         issued = newest.get(station.id or 0)
-        last = session.exec(
-            select(func.max(col(Forecast.day))).where(
-                Forecast.station_id == station.id, Forecast.issued_at == issued
-            )
-        ).one()
         fresh = issued is not None and issued >= oldest
+        reaches = select(func.max(col(Forecast.day))).where(Forecast.station_id == station.id)
+        last = session.exec(reaches.where(col(Forecast.issued_at) >= oldest)).one()
         found.append(
             {
                 "station": station.name,

@@ -159,6 +159,8 @@ def _show_quote(answer: Quote) -> None:
         ("day", "why"),
         [(f"{closed.day:%a %Y-%m-%d}", _why(closed)) for closed in answer.closed_days[:12]],
     )
+    for caution in answer.cautions:
+        say(f"{caution}.")
 
 
 def _why(closed: ClosedDay) -> str:

@@ -6,6 +6,10 @@ station's normals. Days and stations are taken as independent, which states a ch
 too high: warm days come together. Vehicles are warmer than the air outside by what the nursery
 measured; against frost that is not counted on, since a parked van cools down at night.
 
+To measure it: a temperature logger that writes every 10 minutes in a trial parcel packed as usual,
+and one in the shade outside the shed, on at least three hot days of each carrier service. The
+largest difference of the two maxima of a day is what its vehicles are warmer (Services sheet).
+
 Nothing flaps with each forecast, because a day is opened and a promise is moved at different
 temperatures. A day is offered only if the limit, less the plants' caution band, is hardly reached
 (the site's risk). A promise that has the day keeps it until a forecast is over the limit by more
