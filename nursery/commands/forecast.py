@@ -91,10 +91,10 @@ def pull(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> No
 
     `nursery serve` does so by itself. What comes back wrong loses nothing; exit status 1 then.
 
-    An answer such as {"run": "2027-07-01T05:00Z", "days": [{"date": "2027-07-01", "air": {"low": 14,
-    "high": 31}}]} has, in Forecast sources: Days at days, Day date, Lowest air.low, Highest air.high,
-    Issued at run. Parallel lists, {"daily": {"on": ["2027-07-01"], "low": [14], "high": [31]}}, have:
-    Days at daily, Day on, Lowest low, Highest high.
+    An answer such as {"run": "2027-07-01T05:00Z", "days": [{"date": "2027-07-01", "air": {"low":
+    14, "high": 31}}]} has, in Forecast sources: Days at days, Day date, Lowest air.low, Highest
+    air.high, Issued at run. Parallel lists, {"daily": {"on": ["2027-07-01"], "low": [14], "high":
+    [31]}}, have: Days at daily, Day on, Lowest low, Highest high.
     """
     # httpx takes a while to import, which no other command needs.
     from nursery.weather_in.pulling import pull_forecasts
