@@ -21,14 +21,15 @@ from nursery.planning.plan_report import (
     MotherUse,
     Peak,
     hours,
-    judged,
     mother_use,
     peaks,
 )
 from nursery.planning.propagation import stored_plan
+from nursery.planning.shock_judge import CompletionJudge
 from nursery.planning.shocks import BenchPlaces, Effect, Worker, effects, outcome_of
 from nursery.weeks import Horizon, Week
 from solver.propagation import Plan, Problem, violations
+from solver.propagation.judge import loads
 
 MOST_MOVED_WEEKS = 6
 """Starts of one protocol further apart than this are two decisions, not one that moved."""
@@ -124,9 +125,11 @@ def compare(session: Session, a: int, b: int) -> PlanComparison:
     data, notes = _common(first, second)
     reserves = {block.code: block.reserve for block in session.exec(select(MotherBlock)).all()}
     workers, benches = _workers(session), _benches(session)
+    judge = CompletionJudge()
+    judges = (judge, judge if data[0] is data[1] else CompletionJudge())
     figures = [
-        _figures(one, problem, reserves, workers, benches)
-        for one, problem in zip((first, second), data, strict=True)
+        _figures(one, problem, reserves, workers, benches, each)
+        for one, problem, each in zip((first, second), data, judges, strict=True)
     ]
     return PlanComparison(
         a=figures[0],
@@ -212,8 +215,10 @@ def _figures(
     reserves: Mapping[str, int],
     workers: Sequence[Worker],
     benches: Sequence[BenchPlaces],
+    judge: CompletionJudge,
 ) -> PlanFigures:
-    at = judged(problem, one.plan, one.horizon)
+    taken = loads(problem, one.plan)
+    at = Judged(problem, one.plan, one.horizon, taken, judge.completion(problem, taken))
     comes_to = outcome_of(problem, at.loads, at.completion)
     work = hours(at)
     return PlanFigures(
@@ -235,7 +240,7 @@ def _figures(
         busiest=max(work, key=lambda week: week.minutes),
         peaks=peaks(at),
         mothers=mother_use(at, reserves),
-        shocks=effects(at, workers, benches),
+        shocks=effects(at, workers, benches, judge),
     )
 
 

@@ -1,4 +1,4 @@
-"""What does a plan come to after a shock, without working out again what the shock does not touch?
+"""What does a plan come to, without working out again what it shares with one that was judged?
 
 Which plugs meet which demand is one linear program (`solver.propagation.judge.complete`). Its crops
 meet in the places of the ready area alone. A place of a week with room left over costs nothing, one
@@ -9,10 +9,9 @@ solving the touched crops beside them gives the same optimum. Where one is just 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from nursery.planning.plan_report import Judged
 from solver.propagation import Problem
 from solver.propagation.judge import Completion, Flow, Loads, complete
 from solver.propagation.problem import Crop
@@ -20,47 +19,83 @@ from solver.propagation.problem import Crop
 _CRUMB = 1e-6
 
 
-class CompletionJudge:
-    """Completes the plan that was judged, under other data, solving only what they touch."""
+@dataclass(frozen=True)
+class _Known:
+    """A completion that was found, with the ready places and plugs that it is of."""
 
-    def __init__(self, at: Judged) -> None:
-        self._at = at
+    room: Sequence[int]
+    plugs: dict[str, list[int]]
+    completion: Completion
+
+
+class CompletionJudge:
+    """Completes plans and shocks of one problem, solving only the crops that one differs in.
+
+    Demand, prices and lives are those of the problem in all of them. `short` counts how often
+    only the crops that differed were solved.
+    """
+
+    def __init__(self) -> None:
+        self._known: list[_Known] = []
+        self.short = 0
 
     def completion(self, problem: Problem, what: Loads) -> Completion:
-        """How are the plugs best used now? Demand, prices and lives are as they were."""
-        before = self._at.loads
-        touched = [c for c in problem.crops if what.plugs[c.key] != before.plugs[c.key]]
-        if not touched and _ready_room(problem, what) == _ready_room(self._at.problem, before):
-            return self._at.completion
-        if touched and 2 * len(touched) <= len(problem.crops):
-            found = self._touched(problem, what, touched)
-            if found is not None:
-                return found
-        return complete(problem, what)
-
-    def _touched(self, problem: Problem, what: Loads, touched: list[Crop]) -> Completion | None:
-        """The completion with only these crops solved; None where that may not be the best."""
-        before, keys = self._at.completion, {crop.key for crop in touched}
-        others = _without(before, keys, problem)
+        """How are the plugs best used?"""
         room = _ready_room(problem, what)
-        places = [
-            taken + held
-            for taken, held in zip(what.places[problem.ready_area], others.held, strict=True)
-        ]
-        beside = replace(what, places={**what.places, problem.ready_area: places})  # type: ignore[dict-item]
-        found = complete(replace(problem, crops=tuple(touched)), beside)
-        held = [a + b for a, b in zip(others.held, found.held, strict=True)]
-        was = _states(_ready_room(self._at.problem, self._at.loads), before.held)
-        now = _states(room, held)
-        if any(was[week] == 0 or was[week] != now[week] for week in _weeks_of(touched, what)):
+        found = self._from_known(problem, what, room) or complete(problem, what)
+        self.know(problem, what, found)
+        return found
+
+    def know(self, problem: Problem, what: Loads, found: Completion) -> None:
+        """Remembers a completion of this problem, to start from."""
+        self._known.append(_Known(_ready_room(problem, what), what.plugs, found))
+
+    def _from_known(self, problem: Problem, what: Loads, room: list[int]) -> Completion | None:
+        if not self._known:
             return None
-        return Completion(
-            flows=(*others.flows, *found.flows),
-            unmet={**others.unmet, **found.unmet},
-            discarded={**others.discarded, **found.discarded},
-            held=tuple(held),
-            cost=others.cost + found.cost,
-        )
+        base = min(self._known, key=lambda known: len(_touched(problem, what, known)))
+        touched = _touched(problem, what, base)
+        if not touched and room == base.room:
+            return base.completion
+        if not touched or 2 * len(touched) > len(problem.crops):
+            return None
+        found = _beside(problem, what, touched, base)
+        self.short += found is not None
+        return found
+
+
+def _beside(problem: Problem, what: Loads, touched: list[Crop], base: _Known) -> Completion | None:
+    """The completion with only these crops solved, the others as they were.
+
+    None where it may not be the best.
+    """
+    room = _ready_room(problem, what)
+    others = _without(base.completion, {crop.key for crop in touched}, problem)
+    left = [a - b for a, b in zip(room, others.held, strict=True)]
+    ready = next(area for area in problem.areas if area.key == problem.ready_area)
+    taken = [a - b for a, b in zip(ready.places, left, strict=True)]
+    places = {**what.places, problem.ready_area: taken}
+    found = complete(
+        replace(problem, crops=tuple(touched)),
+        replace(what, places=places),  # type: ignore[arg-type]
+    )
+    held = [a + b for a, b in zip(others.held, found.held, strict=True)]
+    before, now = _states(base.room, base.completion.held), _states(room, held)
+    moved = {week for week, (a, b) in enumerate(zip(room, base.room, strict=True)) if a != b}
+    moved |= _weeks_of(touched, base.plugs) | _weeks_of(touched, what.plugs)
+    if any(before[week] == 0 or before[week] != now[week] for week in moved):
+        return None
+    return Completion(
+        flows=(*others.flows, *found.flows),
+        unmet={**others.unmet, **found.unmet},
+        discarded={**others.discarded, **found.discarded},
+        held=tuple(held),
+        cost=others.cost + found.cost,
+    )
+
+
+def _touched(problem: Problem, what: Loads, known: _Known) -> list[Crop]:
+    return [crop for crop in problem.crops if what.plugs[crop.key] != known.plugs[crop.key]]
 
 
 def _ready_room(problem: Problem, what: Loads) -> list[int]:
@@ -74,11 +109,11 @@ def _states(room: Iterable[float], held: Iterable[float]) -> list[int]:
     return [0 if abs(one) <= _CRUMB else 1 if one > 0 else -1 for one in left]
 
 
-def _weeks_of(crops: Iterable[Crop], what: Loads) -> set[int]:
-    """In which weeks may plugs of these crops wait in the ready area?"""
+def _weeks_of(crops: Iterable[Crop], plugs_of: Mapping[str, Sequence[int]]) -> set[int]:
+    """In which weeks may these plugs of these crops wait in the ready area?"""
     found: set[int] = set()
     for crop in crops:
-        for ready, plugs in enumerate(what.plugs[crop.key]):
+        for ready, plugs in enumerate(plugs_of[crop.key]):
             last = min(ready + crop.life, len(crop.demand))
             wanted = [week for week in range(ready + 1, last) if crop.demand[week]]
             if plugs and wanted:

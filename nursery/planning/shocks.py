@@ -80,19 +80,24 @@ class Effect:
 
 
 def effects(
-    at: Judged, workers: Sequence[Worker], benches: Sequence[BenchPlaces]
+    at: Judged,
+    workers: Sequence[Worker],
+    benches: Sequence[BenchPlaces],
+    judge: CompletionJudge | None = None,
 ) -> tuple[Effect, ...]:
     """What does each of the four shocks add? One that cannot happen here is left out.
 
     There is no late batch where nothing grows and no start could be late, nobody away where nobody
-    is listed, no bench lost where the places of no used area are known.
+    is listed, no bench lost where the places of no used area are known. A `judge` that has seen
+    plans of the same problem solves less.
     """
-    judge = CompletionJudge(at)
+    judging = judge or CompletionJudge()
+    judging.know(at.problem, at.loads, at.completion)
 
     def outcome(problem: Problem, plan: Plan) -> Outcome:
         same = plan is at.plan and problem.crops is at.problem.crops  # only places or hours differ
         what = at.loads if same else loads(problem, plan)
-        return outcome_of(problem, what, judge.completion(problem, what))
+        return outcome_of(problem, what, judging.completion(problem, what))
 
     found = (_late_batch(at), _fewer_plugs(at), _away(at, workers), _lost(at, benches))
     before = outcome_of(at.problem, at.loads, at.completion)

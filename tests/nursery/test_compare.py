@@ -278,14 +278,15 @@ def test_solving_only_the_crops_that_are_touched_gives_what_solving_all_of_them_
         problem = replace(problem, areas=areas)
         plan = Plan(backward(problem).starts)
         at = judged(problem, plan, Horizon(Week(2027, 9), problem.weeks))
-        judge = CompletionJudge(at)
+        judge = CompletionJudge()
+        judge.know(problem, at.loads, at.completion)
         for crop in problem.crops:
             later = [0, *at.loads.plugs[crop.key][:-1]]
             what = replace(at.loads, plugs={**at.loads.plugs, crop.key: later})
             found, whole = judge.completion(problem, what), complete(problem, what)
             assert found.cost == pytest.approx(whole.cost, rel=1e-9, abs=1e-3)
             assert sum(found.unmet.values()) == pytest.approx(sum(whole.unmet.values()), abs=1e-3)
-            short += judge._touched(problem, what, [crop]) is not None
+        short += judge.short
     assert short > 20  # the short way is gone, not only the long one
 
 
