@@ -265,29 +265,27 @@ def test_a_shock_costs_what_the_judge_says_of_the_shocked_problem(seed: int) -> 
 
 
 def test_solving_only_the_crops_that_are_touched_gives_what_solving_all_of_them_gives() -> None:
-    """Against the judge's own linear program, crop by crop, with much and with little room."""
+    """Against the judge's own linear program: no plugs of a crop, or three times as many.
+
+    Ready places are few, so that crops crowd one another out: without the look at those weeks one
+    case in twenty is wrong.
+    """
     short = 0
-    for seed, room in product(range(8), (0, 1, 3, 1000)):
-        problem = small(seed)
-        areas = tuple(
-            replace(area, places=(room,) * problem.weeks)
-            if area.key == problem.ready_area
-            else area
-            for area in problem.areas
-        )
-        problem = replace(problem, areas=areas)
-        plan = Plan(backward(problem).starts)
-        at = judged(problem, plan, Horizon(Week(2027, 9), problem.weeks))
+    for seed, room in product(range(10), (0, 1, 2, 5)):
+        problem = small(seed, crops=4, weeks=8)
+        places = {problem.ready_area: (room,) * problem.weeks}
+        areas = (replace(area, places=places.get(area.key, area.places)) for area in problem.areas)
+        problem = replace(problem, areas=tuple(areas), plugs_per_ready_place=3)
+        at = judged(problem, Plan(backward(problem).starts), Horizon(Week(2027, 9), problem.weeks))
         judge = CompletionJudge()
         judge.know(problem, at.loads, at.completion)
-        for crop in problem.crops:
-            later = [0, *at.loads.plugs[crop.key][:-1]]
-            what = replace(at.loads, plugs={**at.loads.plugs, crop.key: later})
+        for crop, times in product(problem.crops, (0, 3)):
+            other = [times * number for number in at.loads.plugs[crop.key]]
+            what = replace(at.loads, plugs={**at.loads.plugs, crop.key: other})
             found, whole = judge.completion(problem, what), complete(problem, what)
             assert found.cost == pytest.approx(whole.cost, rel=1e-9, abs=1e-3)
-            assert sum(found.unmet.values()) == pytest.approx(sum(whole.unmet.values()), abs=1e-3)
         short += judge.short
-    assert short > 20  # the short way is gone, not only the long one
+    assert short > 100  # of 320: the short way is gone, not only the long one
 
 
 def growing_plugs(problem: Problem, ready: tuple[int, ...]) -> Problem:
