@@ -28,7 +28,7 @@ from nursery.promising.supply import deficits, holding
 from nursery.shed.counting import count_round
 from nursery.shed.veto import unsigned
 from nursery.stock import Lot
-from nursery.weather import Forecast, Station
+from nursery.weather import Forecast, ForecastPull, Station
 from nursery.week.glut import glut_advice
 from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off
 from nursery.week.shade_warnings import frost_told, shade_told
@@ -384,6 +384,19 @@ def _forecasts(session: Session, day: date) -> Iterator[_Found]:
         )
 
 
+def _pulls(session: Session, day: date) -> Iterator[_Found]:
+    """Forecasts that were fetched and came back wrong, or only in part."""
+    rows = session.exec(
+        select(Station.name, ForecastPull.warning)
+        .join(ForecastPull, col(ForecastPull.station_id) == col(Station.id))
+        .where(col(ForecastPull.warning) != "")
+        .order_by(col(Station.name))
+    )
+    for name, said in rows:
+        next = "look at its row in Forecast sources, or record a forecast by hand"
+        yield _Found(WarningKind.FORECAST, f"station {name}", said, next, day)
+
+
 _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _frames,
     _shade,
@@ -396,4 +409,5 @@ _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _mothers,
     _materials,
     _forecasts,
+    _pulls,
 )
