@@ -19,6 +19,8 @@ from sqlalchemy.exc import OperationalError
 from sqlmodel import Session, col, select
 
 from nursery.access import Role, make_token
+from nursery.batch import Batch, Quarantine
+from nursery.crop import Protocol
 from nursery.database import Database, migrate, now, open_database, site
 from nursery.errors import Refused
 from nursery.locks import lock_pools
@@ -36,7 +38,7 @@ from nursery.promising.group_commit import GroupCommit, answered
 from nursery.promising.idempotent import Answer, once
 from nursery.promising.promise import amend, cancel, reserve
 from nursery.promising.supply import deficits
-from nursery.stock import Pool
+from nursery.stock import Moved, Movement, Pool
 from tests.builders import crop_named, ready_lot
 from tests.flow_judge import oversold
 from tests.shop import HERE, MONDAY, THERE, both, caltha, mild_nursery
@@ -60,6 +62,38 @@ def _small(session: Session) -> None:
             ready, last_sale = MONDAY + timedelta(days=first), MONDAY + timedelta(days=last)
             ready_lot(session, crop, plugs, ready, last_sale)
     make_token(session, "web shop", Role.SHOP, now(session))
+
+
+def _growing(session: Session) -> None:
+    """The same, and a batch that hardens off since a fortnight: some is promised before it is."""
+    _small(session)
+    crop = crop_named(session, "Caltha palustris")
+    protocol = session.exec(select(Protocol).where(Protocol.crop_id == crop.id)).one()
+    last = protocol.stages[-1]
+    batch = Batch(
+        code="G1",
+        crop_id=crop.id or 0,
+        protocol_id=protocol.id or 0,
+        stage_id=last.id or 0,
+        tray_format_id=last.tray_format_id or 0,
+        trays=3,
+        started_on=MONDAY - timedelta(weeks=10),
+        stage_entered_on=MONDAY - timedelta(days=14),
+        quarantine=Quarantine.CLEAR,
+    )
+    session.add(batch)
+    session.flush()
+    counted = Movement(
+        batch_id=batch.id or 0,
+        sequence=1,
+        kind=Moved.COUNTED,
+        plugs=60,
+        balance=60,
+        actor="Ada",
+        happened_at=now(session),
+        recorded_at=now(session),
+    )
+    session.add(counted)
 
 
 @contextmanager
@@ -132,13 +166,17 @@ def _essence(answer: Outcome) -> object:
 
 
 @settings(max_examples=8, deadline=None, phases=NO_SHRINKING, suppress_health_check=ALL_CHECKS)
-@given(st.lists(WISHES, min_size=1, max_size=24), st.integers(1, 24))
+@given(
+    st.lists(WISHES, min_size=1, max_size=24),
+    st.integers(1, 24),
+    st.sampled_from([_small, _growing]),
+)
 def test_reservations_of_one_commit_get_what_each_would_have_got_alone(
-    wishes: list[tuple[Basket, date, Destination]], size: int
+    wishes: list[tuple[Basket, date, Destination]], size: int, fill: Callable[[Session], None]
 ) -> None:
     """The ordinary `reserve`, one commit a request, is the judge: same answers, same rows."""
     requests = [_reserve(f"{i:02}", *wish) for i, wish in enumerate(wishes)]
-    with _nursery() as alone, _nursery() as grouped:
+    with _nursery(fill) as alone, _nursery(fill) as grouped:
         expected = [once(alone, 1, r.key, r.body, _alone(r)) for r in requests]
         books, found = Books(), list[Outcome]()
         connection = grouped.writer.connect()
