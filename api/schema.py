@@ -39,10 +39,12 @@ from api.promises import PromiseMutations, PromiseQueries
 from api.rota import RotaMutations, RotaQueries
 from api.rounds import RoundQueries
 from api.scalars import SCALARS
+from api.shade import ShadeMutations, ShadeQueries
 from api.shed import ClaimMutations, ShedQueries
 from api.trace import TraceQueries
 from api.warnings import WarningQueries
 from api.week import WeekQueries
+from api.wraps import WrapMutations, WrapQueries
 from nursery.settings import Settings
 
 log = logging.getLogger("nursery.api")
@@ -64,6 +66,8 @@ class Query(
     MaterialQueries,
     DayBookQueries,
     WarningQueries,
+    ShadeQueries,
+    WrapQueries,
     TraceQueries,
 ):
     """All questions."""
@@ -78,6 +82,8 @@ class Mutation(
     BatchMutations,
     DayBookMutations,
     RotaMutations,
+    ShadeMutations,
+    WrapMutations,
     ConditionMutations,
 ):
     """All actions."""

@@ -220,3 +220,27 @@ RECURRING = (
     ("hygiene: floors, knives, foot bath", "all areas", "0000100", 15, 1, "", 1, 53),
 )
 """Name, place, weekdays (Monday first), minutes, persons, skill, first and last week."""
+
+SHADE = (
+    ("Frames", 3, 20.0, 2.0, 25.0),
+    ("Long house", 3, 19.0, 1.5, 20.0),
+    ("Mist house", 2, 19.0, 1.0, 15.0),
+    ("Sales", 3, 16.5, 2.0, 30.0),
+)
+"""Area, layers at most, limit (°C), what a cover keeps off (°C), minutes a layer and person."""
+PACKS = (
+    ("heat pack 72 h", "frost", 72.0, 4.0, -6.0, 240, 120),
+    ("cold pack", "heat", 48.0, 3.0, 31.0, 110, 300),
+)
+"""Name, against, hours, covers (°C), trusted to (°C outside), cents, grams."""
+TRIALS = (
+    ("moss and paper", datetime(2027, 2, 1, 12), 512.0, 494.6, 24.0, 14.0, 0.55),
+    ("moss and paper", datetime(2027, 2, 8, 12), 508.0, 489.0, 24.0, 15.0, 0.52),
+    ("moss and paper", datetime(2027, 2, 15, 12), 515.0, 481.5, 48.0, 13.5, 0.54),
+)
+"""Wrap, first weighing, grams before and after, hours between, °C, relative humidity."""
+CARE = (
+    ("CAL-6", 3, "at the edge of water or in a pot that stands in it", "hardy once rooted"),
+    ("PRR-6", 1, "", "flowers in its first spring only if it is never dry"),
+)
+"""Product, days until planted, how to plant, what else; the rest of each card is the usual."""

@@ -8,16 +8,20 @@ from nursery.workbook.sheet import Values
 from seed_demo.nursery_data import (
     ABSENCES,
     AREAS,
+    CARE,
     CLOSURES,
     HOME,
     MATERIALS,
     OPENING,
+    PACKS,
     PEOPLE,
     RECURRING,
     SERVICES,
+    SHADE,
     SITE_NAME,
     STATIONS,
     TRAYS,
+    TRIALS,
     WRAPS,
     ZONE_OF_TIME,
     ZONES,
@@ -41,6 +45,9 @@ _MATERIAL = (
     "Lead",
     "Pack",
 )
+_PACK = ("Name", "Against", "Hours", "Covers", "Outside", "Cost", "Weight")
+_TRIAL = ("Wrap", "Weighed at", "Before", "After", "Hours", "Mean", "Humidity")
+_CARE = ("Product", "Within", "Pot or plant", "Also")
 _RECURRING = (
     "Name",
     "Place",
@@ -133,6 +140,16 @@ def growing_sheets() -> Rows:
             for area in AREAS
         ],
         "Benches": list(_benches()),
+        "Shade": [
+            {
+                "Area": area,
+                "Layers at most": most,
+                "Limit": limit,
+                "Cover": cover,
+                "Change minutes": minutes,
+            }
+            for area, most, limit, cover, minutes in SHADE
+        ],
         "People": [
             {
                 "Name": each.name,
@@ -153,6 +170,9 @@ def growing_sheets() -> Rows:
 def selling_sheets() -> Rows:
     """Products, wraps, carriers, zones and closures."""
     return {
+        "Packs": [dict(zip(_PACK, row, strict=True)) for row in PACKS],
+        "Wrap trials": [dict(zip(_TRIAL, row, strict=True)) for row in TRIALS],
+        "Care cards": [dict(zip(_CARE, row, strict=True)) for row in CARE],
         "Wraps": [
             {
                 "Name": name,

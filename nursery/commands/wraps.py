@@ -1,5 +1,6 @@
 """Wraps, packs and care cards at the command line: what stays moist, what goes into the parcel."""
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -134,7 +135,7 @@ def weigh(
     with opened(database) as db, db.writing() as session:
         trial = WrapTrial(
             wrap_id=0,
-            weighed_at=now(session),
+            weighed_at=now(session) - timedelta(hours=max(0.0, min(hours, 2000.0))),
             grams_before=before,
             grams_after=after,
             hours=hours,

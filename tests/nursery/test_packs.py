@@ -1,0 +1,135 @@
+"""Heat and cold packs: what they open, for how long, down to where; and in which parcel they go."""
+
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlmodel import Session, select
+
+from nursery.database import Database, now
+from nursery.growing_area import Site
+from nursery.order import Promise
+from nursery.promising.basket import Limits
+from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
+from nursery.promising.promise import confirm, reserve
+from nursery.promising.quote import Quote, quote
+from nursery.shed.parcel_packs import parcel_packs
+from nursery.travelling import Against, TravelPack
+from nursery.weather import Forecast
+from tests.shop import HERE, MONDAY, caltha, mild_nursery
+
+TUESDAY, WEDNESDAY = date(2027, 3, 2), date(2027, 3, 3)
+WARM = Pack("heat pack 72 h", Against.FROST, 72, 5, -10, 240, 120)
+SHORT = Pack("heat pack 20 h", Against.FROST, 20, 5, -10, 90, 60)
+COLD = Pack("cold pack", Against.HEAT, 60, 4, 31, 150, 300)
+
+
+@given(
+    st.floats(20, 32), st.floats(-10, 2), st.floats(0.5, 12), st.floats(-15, 0), st.floats(25, 40)
+)
+@settings(deadline=None)
+def test_a_pack_never_narrows_what_plants_stand_nor_reaches_past_its_own_limit(
+    heat: float, frost: float, covers: float, coldest: float, hottest: float
+) -> None:
+    packs = (
+        Pack("w", Against.FROST, 48, covers, coldest, 1, 1),
+        Pack("c", Against.HEAT, 48, covers, hottest, 1, 1),
+    )
+    found = with_packs(Limits(heat, frost, 4), packs)
+    assert frost - covers - 1e-9 <= found.frost_c <= frost and found.days_in_box == 4
+    assert heat <= found.heat_c <= heat + covers + 1e-9
+    assert found.frost_c >= min(frost, coldest) and found.heat_c <= max(heat, hottest)
+
+
+def test_only_packs_that_last_are_tried_the_cheapest_first_and_one_of_each_kind() -> None:
+    assert openings([WARM, SHORT, COLD], [Against.FROST], 10) == [(SHORT,), (WARM,)]
+    assert openings([WARM, SHORT, COLD], [Against.FROST], 30) == [(WARM,)]
+    assert openings([WARM, COLD], [Against.HEAT, Against.FROST], 30) == [(COLD, WARM)]
+    assert openings([WARM], [Against.HEAT], 1) == [] == openings([WARM], [], 1)
+    assert pack_kinds(["frost"]) == [Against.FROST] and pack_kinds(["frost", "days_in_box"]) == []
+    assert hours_packed(TUESDAY, WEDNESDAY) == 30  # noon to six in the evening of the next day
+
+
+def _frosty(session: Session, low: float, *packs: Pack) -> Quote:
+    """Plants that stand more than -3 °C; `low` is forecast for the days of a parcel's way."""
+    mild_nursery(session)
+    station = session.get_one(Site, 1).station_id or 0
+    for ahead in range(1, 7):
+        session.add(
+            Forecast(
+                station_id=station,
+                day=MONDAY + timedelta(days=ahead),
+                issued_at=now(session) - timedelta(hours=1),
+                min_c=low,
+                max_c=8,
+            )
+        )
+    session.add_all(
+        TravelPack(
+            name=one.name, against=one.against, hours=one.hours, covers_c=one.covers_c,
+            outside_c=one.outside_c, cost_cents=one.cost_cents, weight_g=one.weight_g,
+        )
+        for one in packs
+    )  # fmt: skip
+    session.flush()
+    return quote(session, caltha(2), HERE, TUESDAY, TUESDAY)
+
+
+def test_a_heat_pack_opens_a_day_that_frost_holds_and_the_quote_says_so_and_costs_it(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        bare = _frosty(session, -4.0)
+        assert [why.code for why in bare.closed_days[0].reasons] == ["frost"] and not bare.options
+        session.add(
+            TravelPack(name="heat pack 72 h", against=Against.FROST, hours=72, covers_c=5,
+                       outside_c=-10, cost_cents=240, weight_g=120)
+        )  # fmt: skip
+        session.flush()
+        (option,) = quote(session, caltha(2), HERE, TUESDAY, TUESDAY).options
+    assert option.packs == ("1 heat pack 72 h against frost",)
+    assert option.price_cents == 795 + 240
+    assert option.ship_on == TUESDAY and option.probability >= 0.98
+
+
+@pytest.mark.parametrize(
+    ("low", "pack"),
+    [(-4.0, SHORT), (-4.0, COLD), (-9.5, WARM), (-12.0, WARM)],
+    ids=["ends too soon", "against heat", "covers too little", "not trusted so far down"],
+)
+def test_a_pack_that_does_not_do_leaves_the_day_held(db: Database, low: float, pack: Pack) -> None:
+    with db.writing() as session:
+        found = _frosty(session, low, pack)
+    assert not found.options
+    assert [why.code for why in found.closed_days[0].reasons] == ["frost"]
+
+
+def test_no_pack_goes_in_on_a_day_that_is_open_without(db: Database) -> None:
+    with db.writing() as session:
+        (option,) = _frosty(session, 4.0, WARM).options
+    assert option.packs == () and option.price_cents == 795
+
+
+def test_the_parcel_gets_its_pack_by_the_weather_of_the_packing_morning(db: Database) -> None:
+    with db.writing() as session:
+        (option,) = _frosty(session, -4.0, WARM).options
+        made = reserve(session, "O-1", caltha(2), HERE, option.ship_on, option.service, "shop")
+        confirm(session, made.id or 0, "shop")
+        (parcel,) = parcel_packs(session, TUESDAY)
+        assert [pack.name for pack in parcel.packs] == ["heat pack 72 h"]
+        assert (parcel.weight_g, parcel.cost_cents) == (120, 240)
+        assert parcel.says == "1 heat pack 72 h against frost" and parcel.frost_chance > 0.5
+        _turns(session, 3.0)
+        assert parcel_packs(session, TUESDAY)[0].packs == ()
+        _turns(session, -14.0)
+        (parcel,) = parcel_packs(session, TUESDAY)
+        assert parcel.packs == () and "no pack helps: ask the lead" in parcel.says
+        assert session.get_one(Promise, made.id).pack_on <= TUESDAY
+
+
+def _turns(session: Session, low: float) -> None:
+    """The forecast of all days turns out otherwise."""
+    for row in session.exec(select(Forecast)).all():
+        row.min_c = low
+    session.flush()
