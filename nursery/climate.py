@@ -188,9 +188,13 @@ def _phase(days: Dates) -> Floats:
 
 
 def _basis(phase: Floats) -> Floats:
-    """Twelve harmonics of the year: the mean, five pairs of waves, one cosine of two months."""
+    """Twelve harmonics of the year: the mean, five pairs of waves, one sine of two months.
+
+    The sine has its crests in the middle of months. The cosine of two months is about 0 in the mean
+    of every month, so that the months say nothing of it: small noise in them would become waves.
+    """
     turns = 2 * np.pi * phase[:, None] * np.arange(1, 7)
-    waves = np.concatenate([np.cos(turns), np.sin(turns[:, :5])], axis=1)
+    waves = np.concatenate([np.cos(turns[:, :5]), np.sin(turns)], axis=1)
     return np.concatenate([np.ones((phase.size, 1)), waves], axis=1)
 
 

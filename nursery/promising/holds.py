@@ -1,10 +1,12 @@
 """How likely is a day in transit too hot or too cold for the plants in the box?
 
 A fresh forecast counts with the error that forecasts of its age have: a day that is forecast just
-under the limit is nearly as often over it as not. Where there is none, the chance comes from the
-station's normals. Days and stations are taken as independent, which states a chance that is rather
-too high: warm days come together. Vehicles are warmer than the air outside by what the nursery
-measured; against frost that is not counted on, since a parked van cools down at night.
+under the limit is nearly as often over it as not. Where there is none, the chance is counted in the
+station's observed years (`promising.weather_years`), else it comes from its normals, day by day:
+that states a chance which is rather too high, since warm days come together. Stations are taken as
+independent of each other, and the forecast's errors of its days too. Vehicles are warmer than the
+air outside by what the nursery measured; against frost that is not counted on, since a parked van
+cools down at night.
 
 To measure it: a temperature logger that writes every 10 minutes in a trial parcel packed as usual,
 and one in the shade outside the shed, on at least three hot days of each carrier service. The
@@ -28,8 +30,9 @@ import numpy as np
 from scipy import special
 from sqlmodel import Session, col, func, select
 
-from nursery.climate import Floats, Normals, chance_colder, chance_hotter, day_range
+from nursery.climate import Floats, Normals, Weather, chance_colder, chance_hotter, day_range
 from nursery.promising.basket import Limits
+from nursery.promising.weather_years import Seen, weather_years
 from nursery.weather import Forecast, Station
 from nursery.weather_in.normals import station_normals
 
@@ -66,6 +69,7 @@ class StationOutlook:
     forecast: Mapping[date, tuple[float, float]]
     error: Mapping[date, float] = field(default_factory=dict)
     newest: datetime | None = None
+    years: Weather | None = None
 
     def known_from(self, day: date) -> str:
         """From what is this day judged here, in words?"""
@@ -109,11 +113,16 @@ class Calm:
     calm: list[float]
     careful: list[float]
     clear: list[bool]
+    seen: tuple[Seen, ...] = ()
 
     def over(self, days: slice) -> Holding:
-        """What do these days together say?"""
+        """What do these days together say? Days that the `seen` judge are calm in the lists."""
+        end = min(days.stop, len(self.calm))
+        years = prod(each.chance_calm(days.start, end) for each in self.seen)
         return Holding(
-            1 - prod(self.calm[days]), 1 - prod(self.careful[days]), any(self.clear[days])
+            1 - prod(self.calm[days]) * years,
+            1 - prod(self.careful[days]) * years,
+            any(self.clear[days]),
         )
 
 
@@ -212,19 +221,31 @@ class Outlook:
     def _calm(self, stations: frozenset[int], limits: Limits, warmer_c: float) -> tuple[Calm, Calm]:
         key = (stations, limits, warmer_c)
         if key not in self._known:
-            each = [self._at(station, limits, warmer_c) for station in sorted(stations)]
+            each = {one: self._at(one, limits, warmer_c) for one in sorted(stations)}
+            hot, cold = limits.heat_c - warmer_c, limits.frost_c
             self._known[key] = (
-                self._together([heat for heat, _ in each]),
-                self._together([frost for _, frost in each]),
+                self._together({one: heat for one, (heat, _) in each.items()}, hot, True),
+                self._together({one: frost for one, (_, frost) in each.items()}, cold, False),
             )
         return self._known[key]
 
-    def _together(self, each: list[Daily]) -> Calm:
+    def _together(self, by_station: Mapping[int, Daily], limit_c: float, hot: bool) -> Calm:
+        """The stations together: days for which there are weather years are left to those."""
+        seen, each = [], []
+        for station, (chance, careful, clear) in by_station.items():
+            one = self.stations[station]
+            if one.years is not None:
+                told = [day.item() in one.forecast for day in day_range(self.start, self.days)]
+                reached = one.years.t_max >= limit_c if hot else one.years.t_min <= limit_c
+                seen.append(Seen(reached, (1 - chance).tolist(), told))
+                chance, careful = np.where(told, chance, 0.0), np.where(told, careful, 0.0)
+            each.append((chance, careful, clear))
         ones = np.ones(self.days)
         return Calm(
             calm=np.prod([ones, *(1 - chance for chance, _, _ in each)], axis=0).tolist(),
             careful=np.prod([ones, *(1 - careful for _, careful, _ in each)], axis=0).tolist(),
             clear=np.any([0 * ones, *(clear for _, _, clear in each)], axis=0).tolist(),
+            seen=tuple(seen),
         )
 
     def _at(self, station: int, limits: Limits, warmer_c: float) -> tuple[Daily, Daily]:
@@ -326,7 +347,14 @@ def read_outlook(
         start,
         days,
         {
-            one: _station(names[one], normals.get(one), said.get(one, {}), newest.get(one), error)
+            one: _station(
+                names[one],
+                normals.get(one),
+                said.get(one, {}),
+                newest.get(one),
+                error,
+                weather_years(session, one, start, days),
+            )
             for one in wanted
         },
     )
@@ -338,6 +366,7 @@ def _station(
     said: Mapping[date, Forecast],
     newest: datetime | None,
     error: ForecastError,
+    years: Weather | None,
 ) -> StationOutlook:
     return StationOutlook(
         name,
@@ -345,4 +374,5 @@ def _station(
         {day: (row.min_c, row.max_c) for day, row in said.items()},
         {day: error.at((day - row.issued_at.date()).days) for day, row in said.items()},
         newest,
+        years,
     )
