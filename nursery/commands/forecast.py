@@ -25,6 +25,7 @@ from nursery.errors import Fault
 from nursery.settings import read_settings
 from nursery.weather import Forecast, ForecastPull, ForecastSource, Station
 from nursery.weather_in.decisions import decide_days, standing_decisions, withdraw_decision
+from nursery.weather_in.errors import advice, measured_errors
 from nursery.weather_in.sheet import load_forecasts, unit_named
 
 app = typer.Typer(
@@ -162,6 +163,34 @@ def _stations(session: Session) -> list[dict[str, object]]:
             }
         )
     return found
+
+
+@app.command("errors")
+def errors(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> None:
+    """How far were the forecasts of the last year out, beside what the settings say?
+
+    Example: nursery forecast errors
+
+    Observed days come in by the Weather sheet. Nothing is changed: type better settings into Site.
+    """
+    with opened(database) as db, db.reading() as session:
+        found = measured_errors(session)
+    fitting = advice(found)
+    if as_json:
+        print_json({"errors": found, "advice": fitting})
+        return
+    show(
+        "Forecasts of the last year (root mean square, °C)",
+        ("days ahead", "days compared", "measured", "by the settings"),
+        [(one.days_ahead, one.days, one.error_c, one.set_c) for one in found],
+    )
+    if fitting is None:
+        say("Too few days were observed after they were forecast to say more.")
+    else:
+        say(
+            f"These fit Forecast error {fitting.forecast_error_c:g} and Forecast drift"
+            f" {fitting.forecast_drift_c:g} in the Site sheet."
+        )
 
 
 @app.command("open")

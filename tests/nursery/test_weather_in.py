@@ -22,11 +22,12 @@ from nursery.errors import Fault, Refused
 from nursery.growing.forecasting import record_forecast
 from nursery.weather import Degrees, Forecast, ForecastPull, ForecastSource, MonthNormal, WeatherDay
 from nursery.weather_in.answer import FieldMap, ForecastDay, read_answer
+from nursery.weather_in.errors import advice, measured_errors
 from nursery.weather_in.normals import days_of_hours, station_normals
 from nursery.weather_in.pulling import Patience, Pulled, pull_forecasts
 from nursery.weather_in.sheet import load_forecasts
 from nursery.week.warnings import WarningKind, warnings
-from tests.builders import small_nursery
+from tests.builders import set_clock, small_nursery
 from tests.weather_service import Service
 
 JANUARY = date(2027, 1, 11)
@@ -380,6 +381,37 @@ def test_a_station_without_days_in_some_month_has_no_normals(db: Database) -> No
     with db.writing() as session:
         station = _observed(session, table["date"].dt.date, table["temp_min"], table["temp_max"])
         assert station_normals(session, [station]) == {}
+
+
+def test_how_far_forecasts_were_out_is_measured_against_the_days_that_came(db: Database) -> None:
+    """Seattle's days of 2014 (`vega_datasets`); forecasts made of them with known errors, of
+    which numpy's own root mean square is the judge."""
+    table = local_data.seattle_weather().set_index("date").loc["2014-01-01":"2014-07-19"]
+    rng = np.random.default_rng(5)
+    known: dict[int, list[float]] = {}
+    with db.writing() as session:
+        days = [day.date() for day in table.index]
+        station = _observed(session, days, table["temp_min"], table["temp_max"])
+        set_clock(session, date(2014, 7, 20))
+        for day, low, high in zip(days, table["temp_min"], table["temp_max"], strict=True):
+            for ahead in (0, 2, 5):
+                off = float(rng.normal(0, 1.0 + 0.5 * ahead))
+                at = datetime(day.year, day.month, day.day, 6, tzinfo=UTC) - timedelta(days=ahead)
+                known.setdefault(ahead, []).append(off)
+                session.add(
+                    Forecast(station_id=station, day=day, issued_at=at,
+                             min_c=low + off, max_c=high + off)
+                )  # fmt: skip
+        session.flush()
+        found = measured_errors(session)
+    assert [(one.days_ahead, one.days) for one in found] == [(0, 200), (2, 200), (5, 200)]
+    for one in found:
+        assert one.error_c == pytest.approx(np.sqrt(np.mean(np.square(known[one.days_ahead]))))
+    fitting = advice(found)
+    assert fitting is not None
+    assert fitting.forecast_error_c == pytest.approx(1.0, abs=0.3)
+    assert fitting.forecast_drift_c == pytest.approx(0.5, abs=0.12)
+    assert advice(found[:1]) is None
 
 
 def test_hourly_readings_make_local_days_across_changes_of_clocks() -> None:
