@@ -1,7 +1,7 @@
 """What happens to open orders in a heat week, and what would the rule of thumb have done?
 
     python -m tests.benchmarks.heat_week [--first DAY] [--days N] [--seed K] [--orders N]
-        [--risk 0.1] [--seconds S] [--out DIR]
+        [--risk 0.1] [--worse 1.5] [--seconds S] [--out DIR]
 
 Real weather (`heat_weather`), invented orders. A nursery in Seattle posts to Seattle, New York and
 Clemson. Every morning the forecast comes in, the dispatch is planned again and what leaves that day
@@ -12,7 +12,8 @@ weather that came. One JSON line an order that moved, one a ship day, last line 
 A parcel counts as over if, on any day from its ship day to the day after its last promised arrival,
 the nursery or the destination had a maximum at or over its plants' limit: what the stated risk is
 about. `met_heat` counts those that were in the heat while under way: the nursery on the ship day,
-the destination after it until the parcel was there.
+the destination after it until the parcel was there. `--worse` makes the forecasts' errors so many
+times larger than the site's settings say.
 """
 
 from __future__ import annotations
@@ -113,18 +114,17 @@ class Season:
     planning: list[float] = field(default_factory=list)
 
 
-def open_season(
-    db: Database, first: date, days: int, a_day: float, risk: float, seed: int, seconds: float
-) -> Season:
+def open_season(db: Database, asked: argparse.Namespace) -> Season:
     """The nursery in Seattle with its stock, its stations and its customers' wishes."""
     weather = cities()
     with db.writing() as session:
-        _nursery(session, weather, first, risk)
+        _nursery(session, weather, asked.first, asked.risk)
     forecasters = {
-        name: Forecaster(city, ERROR_C, DRIFT_C, seed + number)
+        name: Forecaster(city, ERROR_C * asked.worse, DRIFT_C * asked.worse, asked.seed + number)
         for number, (name, city) in enumerate(weather.items())
     }
-    return Season(db, weather, forecasters, _wishes(first, days, a_day, seed), seconds)
+    wishes = _wishes(asked.first, asked.days, asked.orders, asked.seed)
+    return Season(db, weather, forecasters, wishes, asked.seconds)
 
 
 def _nursery(session: Session, weather: dict[str, City], first: date, risk: float) -> None:
@@ -476,9 +476,7 @@ def run(asked: argparse.Namespace, folder: Path) -> list[dict[str, Any]]:
     db = open_database(str(folder / "nursery.sqlite"))
     try:
         migrate(db)
-        season = open_season(
-            db, asked.first, asked.days, asked.orders, asked.risk, asked.seed, asked.seconds
-        )
+        season = open_season(db, asked)
         for ahead in range(asked.days):
             live_through(season, asked.first + timedelta(days=ahead))
         days = ship_days(season, asked.first, asked.days, season.weather)
@@ -498,6 +496,7 @@ def arguments(given: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--orders", type=float, default=12.0, help="a day, on average")
     parser.add_argument("--risk", type=float, default=0.1)
+    parser.add_argument("--worse", type=float, default=1.0, help="than the settings say")
     parser.add_argument("--seconds", type=float, default=0.3, help="for each replan")
     parser.add_argument("--out", type=Path, help="folder for heat_week.jsonl")
     return parser.parse_args(given)
