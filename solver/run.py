@@ -9,13 +9,14 @@ from __future__ import annotations
 import datetime
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
+from ortools.constraint_solver import pywrapcp, routing_enums_pb2
 from ortools.math_opt import model_parameters_pb2, model_pb2, result_pb2, solution_pb2
 from ortools.math_opt.core.python import solver as mathopt_core
 from ortools.math_opt.python import mathopt
@@ -236,6 +237,49 @@ def _cp_answer(solver: cp_model.CpSolver, code: Any, clock: Clock) -> CpAnswer:
 def _whole_bound(bound: float) -> int:
     """The least whole number that is not under the bound, forgiving rounding of a millionth."""
     return -int(-(bound - 1e-6) // 1)
+
+
+def run_routing(
+    ways: Sequence[Sequence[int]],
+    loads: Sequence[int],
+    room: int,
+    given: Sequence[Sequence[int]],
+    limits: Limits,
+) -> list[list[int]]:
+    """Shorter rounds from place 0 by all others, no round loaded over `room`; from those `given`.
+
+    `ways[i][j]` is how far it is; `loads` by place. The rounds that were given where the routing
+    search finds none that are shorter. It ends at a local optimum that a second of guided local
+    search (Voudouris & Tsang 1999) does not leave, or with the limits' seconds.
+    """
+    many = len(given) + 1
+    manager = pywrapcp.RoutingIndexManager(len(ways), many, 0)
+    model = pywrapcp.RoutingModel(manager)
+    way = model.RegisterTransitMatrix([list(row) for row in ways])
+    model.SetArcCostEvaluatorOfAllVehicles(way)
+    load = model.RegisterUnaryTransitVector(list(loads))
+    model.AddDimension(load, 0, room, True, "load")
+    asked = pywrapcp.DefaultRoutingSearchParameters()
+    guided = routing_enums_pb2.LocalSearchMetaheuristic.GUIDED_LOCAL_SEARCH
+    asked.local_search_metaheuristic = guided
+    asked.time_limit.FromMilliseconds(round(1000 * min(limits.seconds, ROUTING_SECONDS)))
+    model.CloseModelWithParameters(asked)
+    start = model.ReadAssignmentFromRoutes([*map(list, given), []], True)
+    found = model.SolveFromAssignmentWithParameters(start, asked)
+    if found is None:
+        return [list(walk) for walk in given]
+    rounds = []
+    for vehicle in range(many):
+        at, walk = found.Value(model.NextVar(model.Start(vehicle))), []
+        while not model.IsEnd(at):
+            walk.append(manager.IndexToNode(at))
+            at = found.Value(model.NextVar(at))
+        rounds.append(walk)
+    return [walk for walk in rounds if walk]
+
+
+ROUTING_SECONDS = 1.0
+"""A day's walks are short: after so long the routing search has found what it will."""
 
 
 class Engine(StrEnum):

@@ -1,0 +1,107 @@
+"""Where do the picks lie, and what does a trolley hold? The walking problem.
+
+One block of parallel aisles with a cross path at the front and one at the back. Aisles lie at
+whole distances `x` along the front; a stop lies in an aisle, at a whole distance `y` from the
+front, `depth` is the aisles' length (any one unit, such as decimetres). The packing table stands
+at the front. Whoever walks from one aisle into another goes round by the front or by the back.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import Any
+
+PROBLEM_FORM = "walking-problem/1"
+PLAN_FORM = "walking-plan/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """What is fetched where: `x` and `y` of the aisle's spot, `load` in units of the trolley."""
+
+    key: str
+    x: int
+    y: int
+    load: int = 0
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Which stops are walked to from the table, with a trolley of so much room?
+
+    Raises ValueError, naming the stop, where it lies outside the block or no trolley holds it.
+    """
+
+    stops: tuple[Stop, ...]
+    depth: int
+    table: int = 0
+    trolley: int = 1_000_000
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        if self.depth < 0 or self.trolley < 1:
+            found = f"depth {self.depth}, trolley {self.trolley}"
+            raise ValueError(f"Walking: depth must be >= 0 and the trolley >= 1, got {found}")
+        if len(self.stop_of) != len(self.stops):
+            raise ValueError("Walking: the key of a stop stands twice; rename one")
+        for stop in self.stops:
+            if not 0 <= stop.y <= self.depth:
+                rule = f"must lie 0 to {self.depth} from the front"
+                raise ValueError(f"Stop {stop.key!r}: {rule}, got {stop.y}")
+            if not 0 <= stop.load <= self.trolley:
+                rule = f"the load must be 0 to {self.trolley}, the trolley's room"
+                raise ValueError(f"Stop {stop.key!r}: {rule}, got {stop.load}; split it")
+
+    @cached_property
+    def stop_of(self) -> dict[str, Stop]:
+        return {stop.key: stop for stop in self.stops}
+
+    def between(self, one: Stop, other: Stop) -> int:
+        """How far is it from one stop to the other?"""
+        if one.x == other.x:
+            return abs(one.y - other.y)
+        around = min(one.y + other.y, 2 * self.depth - one.y - other.y)
+        return abs(one.x - other.x) + around
+
+    def from_table(self, stop: Stop) -> int:
+        """How far is it from the packing table?"""
+        return self.between(Stop("", self.table, 0), stop)
+
+    def to_json(self) -> str:
+        """The problem as text of the form walking-problem/1."""
+        return json.dumps({"form": PROBLEM_FORM, **asdict(self)}, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Problem:
+        """The problem in a text of that form. Raises ValueError for any other."""
+        data = _read(text, PROBLEM_FORM)
+        return cls(**{**data, "stops": tuple(Stop(**stop) for stop in data["stops"])})
+
+
+@dataclass(frozen=True)
+class Plan:
+    """In which order are the stops walked? Each walk starts and ends at the packing table."""
+
+    walks: tuple[tuple[str, ...], ...]
+    cost: int | None = None
+    bound: int | None = None
+    form: str = field(default=PLAN_FORM, repr=False)
+
+    def to_json(self) -> str:
+        """The plan as text of the form walking-plan/1."""
+        return json.dumps(asdict(self), separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Plan:
+        """The plan in a text of that form. Raises ValueError for any other."""
+        data = _read(text, PLAN_FORM)
+        return cls(**{**data, "walks": tuple(tuple(walk) for walk in data["walks"])})
+
+
+def _read(text: str | bytes, form: str) -> dict[str, Any]:
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.pop("form", None) != form:
+        raise ValueError(f"Walking: the form must be {form}")
+    return data
