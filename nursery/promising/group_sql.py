@@ -47,7 +47,8 @@ SELECT strftime('%Y-%m-%d %H:%M:%f', 'now'), {_SHIFT}, {_STAMPS},
   (SELECT coalesce(max(id), 0) FROM promise), (SELECT coalesce(max(id), 0) FROM customer_order),
   (SELECT json_group_array(json_array(k.token_id, k.key, k.digest, k.answer))
    FROM json_each(?) AS asked CROSS JOIN idempotency_key AS k
-   ON k.token_id = asked.value ->> 0 AND k.key = asked.value ->> 1),
+   ON k.token_id = json_extract(asked.value, '$[0]')
+   AND k.key = json_extract(asked.value, '$[1]')),
   (SELECT json_group_array(o.reference)
    FROM json_each(?) AS asked CROSS JOIN customer_order AS o ON o.reference = asked.value)
 """
