@@ -244,13 +244,12 @@ def run_routing(
     loads: Sequence[int],
     room: int,
     given: Sequence[Sequence[int]],
-    limits: Limits,
+    seconds: float | None = None,
 ) -> list[list[int]]:
     """Shorter rounds from place 0 by all others, no round loaded over `room`; from those `given`.
 
-    `ways[i][j]` is how far it is; `loads` by place. The rounds that were given where the routing
-    search finds none that are shorter. It ends at a local optimum that a second of guided local
-    search (Voudouris & Tsang 1999) does not leave, or with the limits' seconds.
+    `ways[i][j]` is how far it is; `loads` by place. Downhill to the first local optimum, always the
+    same; with `seconds` on from there by guided local search (Voudouris & Tsang 1999).
     """
     many = len(given) + 1
     manager = pywrapcp.RoutingIndexManager(len(ways), many, 0)
@@ -260,9 +259,11 @@ def run_routing(
     load = model.RegisterUnaryTransitVector(list(loads))
     model.AddDimension(load, 0, room, True, "load")
     asked = pywrapcp.DefaultRoutingSearchParameters()
-    guided = routing_enums_pb2.LocalSearchMetaheuristic.GUIDED_LOCAL_SEARCH
-    asked.local_search_metaheuristic = guided
-    asked.time_limit.FromMilliseconds(round(1000 * min(limits.seconds, ROUTING_SECONDS)))
+    search = routing_enums_pb2.LocalSearchMetaheuristic
+    asked.local_search_metaheuristic = search.GREEDY_DESCENT
+    if seconds is not None:
+        asked.local_search_metaheuristic = search.GUIDED_LOCAL_SEARCH
+        asked.time_limit.FromMilliseconds(round(1000 * min(seconds, ROUTING_SECONDS)))
     model.CloseModelWithParameters(asked)
     start = model.ReadAssignmentFromRoutes([*map(list, given), []], True)
     found = model.SolveFromAssignmentWithParameters(start, asked)

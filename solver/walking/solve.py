@@ -26,19 +26,31 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
     Proven where one trolley holds everything. A stop or Ctrl-C keeps the best plan so far.
     """
     clock = Clock(limits)
-    order = shortest_walk(problem, problem.stops)
-    bound = max(length(problem, order), _out_and_back(problem))
-    plans = [_again(problem, s_shape(problem)), Plan(_cut(problem, order))]
-    plan = min(plans, key=lambda one: cost(problem, one))
+    plan, bound = _first(problem)
     clock.report(cost(problem, plan), bound)
     with keeping_the_best(clock):
         if cost(problem, plan) > bound and clock.left():
-            plan = _routed(problem, replace(limits, seconds=clock.left()), plan)
+            plan = _routed(problem, plan, clock.left())
     best = cost(problem, plan)
     clock.report(best, bound)
     status = Status.STOPPED if clock.stopped() else Status.FEASIBLE
     status = Status.OPTIMAL if best <= bound else status
     return Outcome(replace(plan, cost=best, bound=bound), best, bound, clock.seconds(), status)
+
+
+def first_walks(problem: Problem) -> Plan:
+    """Which walks are there at once, and the same ones every time? One walk is the shortest."""
+    plan, bound = _first(problem)
+    return replace(plan, cost=cost(problem, plan), bound=bound)
+
+
+def _first(problem: Problem) -> tuple[Plan, int]:
+    """The walks that are there at once, and a bound."""
+    order = shortest_walk(problem, problem.stops)
+    bound = max(length(problem, order), _out_and_back(problem))
+    plans = [_again(problem, s_shape(problem)), Plan(_cut(problem, order))]
+    plan = min(plans, key=lambda one: cost(problem, one))
+    return (plan if cost(problem, plan) <= bound else _routed(problem, plan)), bound
 
 
 def _out_and_back(problem: Problem) -> int:
@@ -76,7 +88,7 @@ def _cut(problem: Problem, order: Sequence[str]) -> tuple[tuple[str, ...], ...]:
     return tuple(found[::-1])
 
 
-def _routed(problem: Problem, limits: Limits, plan: Plan) -> Plan:
+def _routed(problem: Problem, plan: Plan, seconds: float | None = None) -> Plan:
     """Moves stops between walks; the plan that was given where nothing shorter is found."""
     place = {stop.key: at for at, stop in enumerate(problem.stops, start=1)}
     ways = [[0, *(problem.from_table(stop) for stop in problem.stops)]]
@@ -85,7 +97,7 @@ def _routed(problem: Problem, limits: Limits, plan: Plan) -> Plan:
         ways.append([problem.from_table(one), *to])
     loads = [0, *(stop.load for stop in problem.stops)]
     given = [[place[key] for key in walk] for walk in plan.walks]
-    found = run_routing(ways, loads, problem.trolley, given, limits)
+    found = run_routing(ways, loads, problem.trolley, given, seconds)
     keys = [stop.key for stop in problem.stops]
     routed = _again(problem, Plan(tuple(tuple(keys[at - 1] for at in walk) for walk in found)))
     good = not violations(problem, routed) and cost(problem, routed) < cost(problem, plan)
