@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import date, datetime
 
 from sqlalchemy.orm import selectinload
@@ -141,17 +141,22 @@ class NotThatDay(Refused):
 
         `without`: a promise that would be moved, whose own plugs and minutes count as free.
         """
-        pools = self._parcel.plugs
-        if self._without is None:
-            moment, facts = facts_of(session)
-            desk = kept_desk(session, moment, facts, self._zone_id, pools)
-        else:
-            desk = open_desk(session, [self._zone_id], pools, without=self._without)
+        try:
+            desk = self._desk(session)
+        except Refused:  # a calendar has just been taken out: the refusal stands as it is
+            return OtherOptions(**asdict(self.refusal))
         days = [date.fromordinal(n) for n in range(*_ordinals(desk))]
         found, _ = options(desk, self._zone_id, self._parcel, self._window, days)
         said = f"the best day now is {found[0].ship_on}" if found else "no day is open for it now"
         code, message = self.refusal.code, self.refusal.message
         return OtherOptions(code, message, "ship_on", said, options=found)
+
+    def _desk(self, session: Session) -> Desk:
+        pools = self._parcel.plugs
+        if self._without is not None:
+            return open_desk(session, [self._zone_id], pools, without=self._without)
+        moment, facts = facts_of(session)
+        return kept_desk(session, moment, facts, self._zone_id, pools)
 
 
 def not_that_day(
