@@ -223,14 +223,22 @@ def test_a_pick_says_its_place_batch_and_plugs_on_a_phone_and_is_black_on_white_
     said = row.inner_text()
     assert all(word in said for word in ("OLD", "12", "CP-6"))
     assert "Parcel" in page.inner_text("main")
+    tick = page.locator("td.tick input").first
+    tick.focus()
+    page.keyboard.press("Space")
+    assert tick.is_checked()
     page.emulate_media(media="print")
     assert not page.locator("nav").is_visible() and not page.locator("form").first.is_visible()
     assert page.locator("thead").first.is_visible()
-    colours = page.eval_on_selector_all(
-        "main *", "all => all.flatMap(o => [getComputedStyle(o).color])"
-    )
-    assert set(colours) == {"rgb(0, 0, 0)"}
     assert b"/Page" in page.pdf(prefer_css_page_size=True)
+    for path in PATHS:
+        page.goto(path)
+        colours = page.eval_on_selector_all(
+            "body *:not(svg *)",
+            """all => all.flatMap(o => { const s = getComputedStyle(o);
+              return [s.color, s.backgroundColor, s.borderTopColor] })""",
+        )
+        assert set(colours) <= {"rgb(0, 0, 0)", "rgb(255, 255, 255)", "rgba(0, 0, 0, 0)"}, path
 
 
 def test_the_rota_is_levelled_by_a_key_and_then_stays(page: Page) -> None:
