@@ -6,6 +6,7 @@ import strawberry
 
 from api.ids import global_id
 from api.kept import kept
+from api.mirror import mirror
 from nursery.shed import pick_sheet as sheets
 from nursery.stock import Grade
 
@@ -41,6 +42,7 @@ class Pick:
     passport_code: str
     last_sale_on: date
     parts: list[PickPart]
+    walk: int = 1
 
 
 @kept
@@ -94,6 +96,17 @@ class MissingPlugs:
 
 
 @kept
+@strawberry.type(description="One round with the trolley, from the packing table and back.")
+class Walk:
+    """`metres` is nothing where the benches' places are not known."""
+
+    number: int
+    stops: int
+    metres: float | None
+    trays: float
+
+
+@kept
 @strawberry.type(description="What is picked for a ship day.")
 class PickSheet:
     """`number` counts the prints: 0 until it is printed."""
@@ -106,6 +119,7 @@ class PickSheet:
     missing: list[MissingPlugs]
     overdue: list[str]
     to_repack: list[str]
+    walks: list[Walk] = strawberry.field(default_factory=list)
 
 
 def pick_sheet(found: sheets.PickSheet) -> PickSheet:
@@ -127,12 +141,14 @@ def pick_sheet(found: sheets.PickSheet) -> PickSheet:
         ],
         overdue=list(found.overdue),
         to_repack=list(found.to_repack),
+        walks=[mirror(Walk, each) for each in found.walks],
     )
 
 
 def _pick(found: sheets.Pick) -> Pick:
     return Pick(
         stop=found.stop,
+        walk=found.walk,
         area=found.area,
         bench=found.bench,
         batch_code=found.batch_code,

@@ -61,6 +61,7 @@ class Site(SQLModel, table=True):
         check("site", "count_minutes_a_tray", "count_minutes_a_tray >= 0"),
         check("site", "discount_days", "discount_days >= 0"),
         check("site", "working_days", WORKING_DAYS),
+        check("site", "trolley_trays", "trolley_trays >= 1"),
         check("site", "forecast_error_c", "forecast_error_c >= 0 AND forecast_error_c <= 20"),
         check("site", "forecast_drift_c", "forecast_drift_c >= 0 AND forecast_drift_c <= 5"),
     )
@@ -101,6 +102,8 @@ class Site(SQLModel, table=True):
     )
     forecast_error_c: float = Field(default=1.2, sa_column_kwargs={"server_default": "1.2"})
     forecast_drift_c: float = Field(default=0.35, sa_column_kwargs={"server_default": "0.35"})
+    trolley_trays: int = Field(default=12, sa_column_kwargs={"server_default": "12"})
+    table_x_m: float = Field(default=0.0, sa_column_kwargs={"server_default": "0.0"})
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()

@@ -19,6 +19,7 @@ from nursery.commands.console import (
     warn,
 )
 from nursery.commands.shop import parse_day
+from nursery.commands.wraps import show_packing
 from nursery.database import Database, today
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
@@ -26,9 +27,12 @@ from nursery.shed.counting import Place, count_round
 from nursery.shed.handover import hand_over as hand_over_parcel
 from nursery.shed.handover import not_collected as leave_parcel
 from nursery.shed.handover import pack_parcel
+from nursery.shed.parcel_packs import parcel_packs
 from nursery.shed.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
 from nursery.shed.picking import record_pick, report_short
+from nursery.shed.walks import Walk
 from nursery.shed.watering import watering_list
+from nursery.shed.wraps import line_wraps
 from nursery.stock import Lot
 from nursery.week.day_book import count as record_count
 
@@ -61,6 +65,8 @@ def picks(
             print_json(sheet)
         else:
             show_sheet(sheet)
+            with db.reading() as session:
+                show_packing(line_wraps(session, ship_day), parcel_packs(session, ship_day))
         if record:
             _record(db, sheet, by)
 
@@ -70,22 +76,9 @@ def show_sheet(sheet: PickSheet) -> None:
     if not sheet.picks:
         say(f"Nothing is to be picked for {sheet.ship_day:%a %Y-%m-%d}.")
     else:
-        show(
-            f"Pick sheet {sheet.ship_day:%a %d %b %Y}, print {sheet.number}, {sheet.plugs} plugs",
-            (
-                "",
-                "bench",
-                "batch and passport",
-                "product",
-                "plugs",
-                "is",
-                "grade",
-                "wrap",
-                "water",
-                "last sale",
-            ),
-            [_pick_row(pick) for pick in sheet.picks],
-        )
+        say(f"Pick sheet {sheet.ship_day:%a %d %b %Y}, print {sheet.number}, {sheet.plugs} plugs")
+        for walk in sheet.walks:
+            show_walk(walk, [pick for pick in sheet.picks if pick.walk == walk.number])
         show(
             "Slips",
             ("order", "to", "by", "minutes", "holds"),
@@ -106,6 +99,17 @@ def show_sheet(sheet: PickSheet) -> None:
     for name, orders in (("OVERDUE", sheet.overdue), ("TO PACK AGAIN", sheet.to_repack)):
         if orders:
             say(f"{name}: {', '.join(orders)}; run `nursery dispatch` for a new day")
+
+
+def show_walk(walk: Walk, picks: list[Pick]) -> None:
+    """One round with the trolley, stop by stop."""
+    far = "" if walk.metres is None else f", {walk.metres:.0f} m"
+    columns = ("bench", "batch and passport", "product", "plugs", "is", "grade", "wrap", "water")
+    show(
+        f"Walk {walk.number}: {walk.trays:.1f} trays on the trolley{far}",
+        ("", *columns, "last sale"),
+        [_pick_row(pick) for pick in picks],
+    )
 
 
 def _pick_row(pick: Pick) -> tuple[object, ...]:
@@ -240,11 +244,16 @@ def watering(
         show(
             f"Water on {found.water_on:%a %d %b} for packing on {found.pack_on:%a %d %b},"
             f" {found.plugs} plugs; let them drain",
-            ("", "area", "bench", "batch", "crop", "plugs"),
+            ("", "area", "bench", "batch", "crop", "plugs", "litres"),
             [
-                ("[ ]", stop.area, stop.bench, stop.batch_code, stop.crop, stop.plugs)
-                for stop in found.stops
+                ("[ ]", one.area, one.bench, one.batch_code, one.crop, one.plugs, one.litres)
+                for one in found.stops
             ],
+        )
+        show(
+            "By bench",
+            ("area", "bench", "batches", "plugs", "litres"),
+            [(one.area, one.bench, one.batches, one.plugs, one.litres) for one in found.benches],
         )
     if found.missing:
         warn(f"{found.missing} plugs that are promised for that day are in no lot.")

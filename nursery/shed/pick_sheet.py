@@ -1,4 +1,4 @@
-"""What is picked for a ship day, from where, for whom?
+"""What is picked for a ship day, from where, in which walks, for whom?
 
 Lots with the first last sale date go first. The sheet takes the days before its own into account:
 what they will need is not offered again. It is worked out from the books every time, so a reprint
@@ -31,6 +31,7 @@ from nursery.order import (
     Wrap,
 )
 from nursery.shed.veto import saleable
+from nursery.shed.walks import ToFetch, Walk, walks_of
 from nursery.stock import Grade, Lot
 
 
@@ -45,7 +46,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """One stop of the walk: so many plugs of one product out of one lot.
+    """One stop of a walk: so many plugs of one product out of one lot.
 
     `trays` says the same as `plugs` in the lot's trays ("2 trays + 14"); `wrap_water_g` is the
     water of each wrap, grams; `passport_code` the traceability code on the passport.
@@ -67,6 +68,7 @@ class Pick:
     passport_code: str
     last_sale_on: date
     parts: tuple[Part, ...]
+    walk: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,7 @@ class PickSheet:
     missing: tuple[Missing, ...]
     overdue: tuple[str, ...]
     to_repack: tuple[str, ...]
+    walks: tuple[Walk, ...] = ()
 
     @property
     def plugs(self) -> int:
@@ -182,10 +185,12 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
     """
     wanted = wanted_on(session, ship_day, ship_day)
     takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted})
+    walks, picks = _picks(session, wanted, takes)
     return PickSheet(
         ship_day=ship_day,
         number=_prints(session, ship_day),
-        picks=_picks(wanted, takes),
+        picks=picks,
+        walks=walks,
         slips=_slips(wanted, takes),
         missing=_missing(wanted, takes),
         overdue=_overdue(session),
@@ -305,7 +310,9 @@ def _shared_out(
     return takes
 
 
-def _picks(wanted: Sequence[Wanted], takes: Takes) -> tuple[Pick, ...]:
+def _picks(
+    session: Session, wanted: Sequence[Wanted], takes: Takes
+) -> tuple[tuple[Walk, ...], tuple[Pick, ...]]:
     """Picks in walking order: one a lot and product, with the orders that share it."""
     stops: dict[tuple[int, str], tuple[Stand, Wanted, list[Part]]] = {}
     for each in wanted:
@@ -313,14 +320,25 @@ def _picks(wanted: Sequence[Wanted], takes: Takes) -> tuple[Pick, ...]:
             key = (stand.lot.id or 0, each.product.code)
             part = Part(each.line.id or 0, each.order.reference, plugs)
             stops.setdefault(key, (stand, each, []))[2].append(part)
-    walked = sorted(stops.values(), key=lambda stop: (stop[0].walk, stop[1].product.code))
-    return tuple(_pick(i, *stop) for i, stop in enumerate(walked, start=1))
+    listed = sorted(stops.values(), key=lambda stop: (stop[0].walk, stop[1].product.code))
+    walks, order = walks_of(session, [_to_fetch(*stop) for stop in listed])
+    walk_of = [walk.number for walk in walks for _ in range(walk.stops)]
+    return walks, tuple(
+        _pick(place + 1, walk, *listed[at])
+        for place, (walk, at) in enumerate(zip(walk_of, order, strict=True))
+    )
 
 
-def _pick(stop: int, stand: Stand, first: Wanted, parts: Sequence[Part]) -> Pick:
+def _to_fetch(stand: Stand, first: Wanted, parts: Sequence[Part]) -> ToFetch:
+    plugs = sum(part.plugs for part in parts)
+    return ToFetch(stand.bench, plugs, stand.batch.tray_format.cells)
+
+
+def _pick(stop: int, walk: int, stand: Stand, first: Wanted, parts: Sequence[Part]) -> Pick:
     plugs = sum(part.plugs for part in parts)
     return Pick(
         stop=stop,
+        walk=walk,
         area=stand.area.name if stand.area else "",
         bench=stand.bench.name if stand.bench else "no bench",
         batch_code=stand.batch.code,
