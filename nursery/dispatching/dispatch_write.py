@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from math import prod
 
 from sqlmodel import Session, col, select
 
@@ -84,12 +85,11 @@ def _one_parcel(facts: Facts, parts: Sequence[tuple[Waiting, Way]], actor: str) 
 def _ways(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, Way]]:
     """By which way does each order leave for which something is written? By ship day.
 
-    Its chance is less by the site's safety for each pool whose counted lots cannot give its plugs
-    beside all that was given before it.
+    Its chance has that of the plugs of each pool whose counted lots cannot give them beside all
+    that was given before it (`promising.chances`).
     """
     changes = sorted(_changes(facts, plan), key=lambda change: (change[1], change[0].key))
     pools = _without(facts, {each.key for each, _ in changes})
-    safe = facts.desk.site.safe_quantile
     for each, day in changes:
         lane = lane_called(facts.desk, each.zone_id, each.services[day])
         ask = Ask(each.parcel.limits, each.parcel.minutes)
@@ -97,8 +97,8 @@ def _ways(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, Way]]:
         if not isinstance(way, Way):
             way = open_way(facts.desk, each.zone_id, each.parcel, ANY_DAY, day, lane.service)
         wanted = each.parcel.plugs.items()
-        growing = sum(not pools[pool].counted_has(way, plugs) for pool, plugs in wanted)
-        yield each, replace(way, probability=way.probability * safe**growing)
+        there = prod(pools[pool].chance(way, plugs) for pool, plugs in wanted)
+        yield each, replace(way, probability=way.probability * there)
         for pool, plugs in wanted:
             pools[pool].take(day, plugs)
 

@@ -53,6 +53,13 @@ class Held:
         left = self.now().counted_available
         return min(int(left[pack]), int(left[ship])) >= plugs
 
+    def chance(self, way: Way, plugs: int) -> float:
+        """How likely are so many plugs there that day, beside all that is promised? As `Desk`."""
+        if self.counted_has(way, plugs):
+            return 1.0
+        now_held = replace(self._held, committed=self._committed.copy())
+        return now_held.chance(way.leg.pack_on, way.leg.ship_on, plugs)
+
     def take(self, day: date, plugs: int, until: datetime | None = None) -> None:
         """So many plugs are promised on this day, for good or until then."""
         self._committed[self._held.index(day)] += plugs
