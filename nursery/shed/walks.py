@@ -75,7 +75,7 @@ def _problem(
     lost = [at for at, each in enumerate(stops) if each.bench is None]
     placed = [
         Stop(
-            key=str(at),
+            key=f"{at:04d}",
             x=round(_DM * each.bench.x_m),
             y=round(_DM * (each.bench.y_m - front)),
             load=min(_load(each), trolley),
