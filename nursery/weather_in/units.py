@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from nursery.climate import Dates, Floats, Normals, daily_normals
@@ -15,6 +17,13 @@ estimate: the mean of several days is rarely 10 °C off, in a heat wave too)."""
 def celsius(value: float, unit: Degrees) -> float:
     """How much is this in °C?"""
     return (value - 32) / 1.8 if unit is Degrees.FAHRENHEIT else value
+
+
+def looks_like_the_other(days: Sequence[tuple[float, float]]) -> bool:
+    """Are these means of days (as given, usual), taken for °C, rather in °F?"""
+    off = abs(float(np.mean([given - usual for given, usual in days])))
+    other = abs(float(np.mean([(given - 32) / 1.8 - usual for given, usual in days])))
+    return off > _ODD_C and other <= off / 2
 
 
 def unit_question(

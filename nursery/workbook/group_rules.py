@@ -15,6 +15,7 @@ from nursery.workbook.cells import shown
 from nursery.workbook.draft import Draft, Record
 from nursery.workbook.faults import RowFault
 from nursery.workbook.sheet import Key, Values
+from nursery.workbook.weather_rules import usual_for_the_month
 
 _FAHRENHEIT_MIN, _FAHRENHEIT_MAX = 35.0, 50.0
 """°C: a night or a day hotter than these is taken for °F."""
@@ -282,6 +283,7 @@ def site_is_known(draft: Draft) -> None:
 GROUP_RULES: Iterable[Callable[[Draft], None]] = (
     site_is_known,
     in_celsius,
+    usual_for_the_month,
     whole_year,
     stages_in_order,
     protocols_have_stages,
