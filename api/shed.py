@@ -24,13 +24,14 @@ CLAIMERS = (Role.SHOP, Role.LEAD)
 
 @strawberry.type(description="What is watered at one stop of the round.")
 class Watering:
-    """In walking order; `plugs` of the batch are packed the next day."""
+    """In walking order; `plugs` of the batch are packed the next day and take up about `litres`."""
 
     area: str
     bench: str
     batch_code: str
     crop: str
     plugs: int
+    litres: float
 
 
 @strawberry.type(description="What is watered the evening before a pack day.")

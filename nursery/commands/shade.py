@@ -88,7 +88,7 @@ def _show(one: ShadeCalendar) -> None:
     for week in one.too_hot:
         say(
             f"  {week.week}: even {one.most_layers} layers keep it under {one.limit_c:g} °C in"
-            f" {week.chance:.0%} of years only; air, mist or move the tenderest"
+            f" {week.chance:.1%} of years only; air, mist or move the tenderest"
         )
     if one.assumed:
         say(f"  assumed: {one.assumed}")
@@ -136,7 +136,7 @@ def show_frost(found: list[FrostNight], outside: Outside) -> None:
                 ],
             )
         else:
-            say("  " + ", ".join(f"{code} ({trays} trays)" for code, _, trays in night.batches))
+            say("  trays: " + ", ".join(f"{trays} of {code}" for code, _, trays in night.batches))
         say(f"  {night.minutes} minutes. {night.caution}.")
     if found:
         say()

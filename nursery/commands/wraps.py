@@ -108,6 +108,21 @@ def show_lines(lines: list[LineWrap], parcels: list[ParcelPacks]) -> None:
     )
 
 
+def show_packing(lines: list[LineWrap], parcels: list[ParcelPacks]) -> None:
+    """What the packer must know beside the pick sheet: packs, and wraps other than listed."""
+    minded = [one for one in lines if one.says]
+    packed = [one for one in parcels if one.says]
+    if lines and not minded:
+        say("Every wrap stays moist until its parcel is opened, as listed.")
+    for one in minded:
+        say(
+            f"WRAP: {one.order_reference}, {one.product_code}: {one.wrap}, {one.water_g:.0f} g of"
+            f" water, for {one.hours} h; {one.says}"
+        )
+    for one_parcel in packed:
+        say(f"PACK: {one_parcel.order_reference}: {one_parcel.says}")
+
+
 def weigh(
     wrap: Annotated[str, typer.Argument(help="The wrap, as in Wraps.")],
     before: Annotated[float, typer.Option(help="Grams of the trial parcel at first.")],

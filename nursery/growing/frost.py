@@ -198,17 +198,14 @@ def _night(
 
 
 def _moves(batch: Batch, area: GrowingArea, rooms: dict[str, int]) -> list[Move]:
-    """Onto the bench that holds all of it most closely; else split, the roomiest bench first."""
+    """Onto the first bench that holds all of it; else split, the roomiest bench first."""
     size = batch.tray_format.places
     come_from = batch.bench.name if batch.bench is not None else area.name
     left, found = batch.trays, []
     while left:
         whole = [name for name, free in rooms.items() if free >= left * size]
-        name = (
-            min(whole, key=lambda one: rooms[one])
-            if whole
-            else max(rooms, key=lambda one: rooms[one], default="")
-        )
+        roomiest = max(rooms, key=lambda one: rooms[one], default="")
+        name = whole[0] if whole else roomiest
         taken = min(left, rooms.get(name, 0) // size)
         if not taken:
             found.append(Move(batch.code, batch.crop.name, left, left * size, come_from, ""))

@@ -16,7 +16,7 @@ from sqlmodel import Session
 from nursery.database import now, site, today
 from nursery.order import Promise
 from nursery.promising.basket import Limits
-from nursery.promising.holds import Outlook, read_outlook
+from nursery.promising.holds import ForecastError, Outlook, read_outlook
 from nursery.promising.packs import Pack, hours_packed, listed_packs, openings, with_packs
 from nursery.shed.pick_sheet import Wanted, wanted_on
 from nursery.travelling import Against
@@ -141,4 +141,5 @@ def _outlook(session: Session, parcels: Sequence[Sequence[Wanted]]) -> Outlook:
     start = min(day, first)
     days = (last - start).days + _PAST_ARRIVAL
     shelf = timedelta(hours=here.forecast_shelf_hours)
-    return read_outlook(session, stations, start, days, now(session), shelf)
+    error = ForecastError(here.forecast_error_c, here.forecast_drift_c)
+    return read_outlook(session, stations, start, days, now(session), shelf, error)

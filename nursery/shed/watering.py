@@ -12,20 +12,41 @@ from datetime import date, timedelta
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
+from nursery.batch import Batch
 from nursery.database import today
 from nursery.order import Promise, State
 from nursery.shed.pick_sheet import pick_sheet
+from nursery.stock import Lot
+from nursery.week.materials import cell_cm3
+
+SHARE = 0.3
+"""Of a cell's volume is taken up by a plug that is watered until it drains (an estimate)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watering:
-    """One stop of the watering round: what will be picked there, in walking order."""
+    """One stop of the watering round: what will be picked there, in walking order.
+
+    `litres` is about what its plugs take up (`SHARE` of their cells).
+    """
 
     area: str
     bench: str
     batch_code: str
     crop: str
     plugs: int
+    litres: float
+
+
+@dataclass(frozen=True, slots=True)
+class BenchWatering:
+    """What is watered on one bench, of how many batches."""
+
+    area: str
+    bench: str
+    batches: int
+    plugs: int
+    litres: float
 
 
 @dataclass(frozen=True)
@@ -45,6 +66,16 @@ class WateringList:
         """How many plugs are watered in all?"""
         return sum(stop.plugs for stop in self.stops)
 
+    @property
+    def benches(self) -> tuple[BenchWatering, ...]:
+        """How much is watered on each bench, in walking order?"""
+        found = []
+        for bench in dict.fromkeys((stop.area, stop.bench) for stop in self.stops):
+            here = [stop for stop in self.stops if (stop.area, stop.bench) == bench]
+            plugs, litres = sum(s.plugs for s in here), sum(s.litres for s in here)
+            found.append(BenchWatering(*bench, len(here), plugs, round(litres, 1)))
+        return tuple(found)
+
 
 def watering_list(session: Session, pack_on: date | None = None) -> WateringList:
     """Which benches and batches get water the evening before this pack day? Reads only.
@@ -61,6 +92,7 @@ def watering_list(session: Session, pack_on: date | None = None) -> WateringList
         .distinct()
     ).all()
     stops: dict[tuple[str, str, str, str], int] = {}
+    lots: dict[str, int] = {}
     missing = 0
     for ship_day in sorted(ship_days):
         sheet = pick_sheet(session, ship_day)
@@ -70,13 +102,22 @@ def watering_list(session: Session, pack_on: date | None = None) -> WateringList
             key = (pick.area, pick.bench, pick.batch_code, pick.crop)
             if plugs:
                 stops[key] = stops.get(key, 0) + plugs
+                lots[pick.batch_code] = pick.lot_id
         missing += sum(line.plugs for line in sheet.missing if line.order_reference in here)
+    a_plug = {code: _litres(session.get_one(Lot, lot).batch) for code, lot in lots.items()}
     return WateringList(
         pack_on=day,
         water_on=day - timedelta(days=1),
-        stops=tuple(Watering(*key, plugs) for key, plugs in stops.items()),
+        stops=tuple(
+            Watering(*key, plugs, round(plugs * a_plug[key[2]], 1)) for key, plugs in stops.items()
+        ),
         missing=missing,
     )
+
+
+def _litres(batch: Batch) -> float:
+    """How much water does one plug of this batch take up?"""
+    return SHARE * cell_cm3(batch.tray_format.cells) / 1000
 
 
 def _next_pack_day(session: Session) -> date | None:

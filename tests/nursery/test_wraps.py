@@ -8,8 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from sqlmodel import Session, select
+from typer.testing import CliRunner
 
 from nursery import moisture
+from nursery.cli import app
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.moisture import (
@@ -26,6 +28,7 @@ from nursery.order import Wrap
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
 from nursery.shed.journey import journey_deficits
+from nursery.shed.watering import watering_list
 from nursery.shed.wraps import known_wraps, line_wraps, record_trial
 from nursery.travelling import WrapTrial
 from tests.shop import HERE, caltha, mild_nursery
@@ -186,3 +189,30 @@ def test_trials_that_cannot_be_are_refused_with_what_to_do(db: Database) -> None
         ):
             with pytest.raises(Refused, match=says):
                 record_trial(session, name, trial)
+
+
+def test_the_watering_list_says_how_much_on_which_bench(db: Database) -> None:
+    """104 cells hold 23 to 43 cm3 each (72 cells: 43, 128 cells: 23); a plug takes up three tenths
+    of that: six plugs 0.04 to 0.08 litres, shown with one decimal."""
+    with db.writing() as session:
+        _wraps(session, 0.8)
+        found = watering_list(session)
+    assert found.pack_on is not None and found.plugs == 6
+    (bench,), (stop,) = found.benches, found.stops
+    assert (bench.bench, bench.batches, bench.plugs) == ("Sales bench 1", 1, 6)
+    assert stop.litres == bench.litres and stop.litres in (0.0, 0.1)
+
+
+def test_the_pick_sheet_at_the_command_line_says_which_wrap_is_changed(db: Database) -> None:
+    with db.writing() as session:
+        _wraps(session, 40.0)
+    address = db.address
+    run = CliRunner().invoke(app, ["picks", "2027-03-02", "--database", address])
+    assert run.exit_code == 0, run.output
+    assert "WRAP: O-1, CP-6: foil, 90 g of water, for 54 h" in run.output
+    weighed = ["weigh", "moss and paper", "--before", "400", "--after", "376", "--hours", "24"]
+    weighed += ["--celsius", "20", "--database", address]
+    done = CliRunner().invoke(app, [*weighed, "--humidity", "50"])
+    assert "moss and paper loses 0.855 g/(h kPa) on average of 1 trial" in done.output
+    with pytest.raises(Fault, match="per cent"):
+        CliRunner().invoke(app, [*weighed, "--humidity", "0.5"], catch_exceptions=False)
