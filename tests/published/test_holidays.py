@@ -50,6 +50,10 @@ UNITED_KINGDOM = {
 # Koninklijke, Nationale en christelijke feestdagen (Algemene termijnenwet art. 3, without Good
 # Friday, on which post and carriers work in the Netherlands).
 # Gesetz ueber die Feiertage (Bavaria, with 15 August in communes with a Catholic majority).
+# The other Laender by their own acts. What falls on a Saturday or Sunday (the Assumption, German
+# Unity Day and Reformation Day in both years) is not in a list of weekdays.
+# Japan: Act on National Holidays 1948 with its substitute and in-between days (Cabinet Office).
+# United States: 5 U.S.C. 6103, a Saturday's holiday kept on the Friday before.
 # Organisation of Working Time Act 1997, second schedule, with St Brigid's Day since 2023 (Ireland).
 # Loi du 4 janvier 1974 (Belgium). Code du travail L3133-1; L3134-13 for Alsace-Moselle (France).
 BY_HAND = {
@@ -87,6 +91,45 @@ BY_HAND = {
     """,
 }
 
+COMMON = """
+    2026-01-01 2026-04-03 2026-04-06 2026-05-01 2026-05-14 2026-05-25 2026-12-25
+    2027-01-01 2027-03-26 2027-03-29 2027-05-06 2027-05-17
+"""
+EPIPHANY, WOMENS_DAY = "2026-01-06 2027-01-06", "2027-03-08"
+CORPUS_CHRISTI, ALL_SAINTS = "2026-06-04 2027-05-27", "2027-11-01"
+REPENTANCE, CHILDRENS_DAY = "2026-11-18 2027-11-17", "2027-09-20"
+LAENDER = {
+    "DE-BB": "",
+    "DE-BW": f"{EPIPHANY} {CORPUS_CHRISTI} {ALL_SAINTS}",
+    "DE-HB": "",
+    "DE-HE": CORPUS_CHRISTI,
+    "DE-HH": "",
+    "DE-MV": WOMENS_DAY,
+    "DE-NI": "",
+    "DE-NW": f"{CORPUS_CHRISTI} {ALL_SAINTS}",
+    "DE-RP": f"{CORPUS_CHRISTI} {ALL_SAINTS}",
+    "DE-SH": "",
+    "DE-SL": f"{CORPUS_CHRISTI} {ALL_SAINTS}",
+    "DE-SN": REPENTANCE,
+    "DE-ST": EPIPHANY,
+    "DE-TH": CHILDRENS_DAY,
+}
+OVERSEAS = {
+    "JP": """
+        2026-01-01 2026-01-12 2026-02-11 2026-02-23 2026-03-20 2026-04-29 2026-05-04 2026-05-05
+        2026-05-06 2026-07-20 2026-08-11 2026-09-21 2026-09-22 2026-09-23 2026-10-12 2026-11-03
+        2026-11-23
+        2027-01-01 2027-01-11 2027-02-11 2027-02-23 2027-03-22 2027-04-29 2027-05-03 2027-05-04
+        2027-05-05 2027-07-19 2027-08-11 2027-09-20 2027-09-23 2027-10-11 2027-11-03 2027-11-23
+    """,
+    "US": """
+        2026-01-01 2026-01-19 2026-02-16 2026-05-25 2026-06-19 2026-07-03 2026-09-07 2026-10-12
+        2026-11-11 2026-11-26 2026-12-25
+        2027-01-01 2027-01-18 2027-02-15 2027-05-31 2027-06-18 2027-07-05 2027-09-06 2027-10-11
+        2027-11-11 2027-11-25 2027-12-24 2027-12-31
+    """,
+}
+
 
 def closed_weekdays(region: str, first: int, last: int) -> list[str]:
     calendar = WorkingDays(region, MONDAY_TO_FRIDAY)
@@ -110,6 +153,17 @@ def test_wales_has_the_bank_holidays_of_england() -> None:
 @pytest.mark.parametrize("region", BY_HAND)
 def test_closed_weekdays_of_2026_and_2027_are_those_of_the_statutes(region: str) -> None:
     assert closed_weekdays(region, 2026, 2027) == BY_HAND[region].split()
+
+
+@pytest.mark.parametrize("region", LAENDER)
+def test_closed_weekdays_of_the_other_laender_are_those_of_their_acts(region: str) -> None:
+    expected = sorted(f"{COMMON} {LAENDER[region]}".split())
+    assert closed_weekdays(region, 2026, 2027) == expected
+
+
+@pytest.mark.parametrize("country", OVERSEAS)
+def test_closed_weekdays_overseas_are_those_of_the_acts(country: str) -> None:
+    assert closed_weekdays(country, 2026, 2027) == OVERSEAS[country].split()
 
 
 def test_scotlands_single_holiday_of_june_2026_is_known() -> None:
