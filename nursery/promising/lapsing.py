@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime
 
+from sqlalchemy import select as sql_select
 from sqlalchemy import union, update
 from sqlmodel import Session, col, select
 
@@ -47,13 +48,12 @@ def _write(session: Session, ids: list[int], at: datetime) -> list[int]:
     promises = table("promise")
     # Of an order no lock is held: what was confirmed just now stays confirmed.
     still = (promises.c.state == State.RESERVED, promises.c.reserved_until < at)
-    lapses = (
-        update(promises)
-        .where(promises.c.id.in_(ids), *still)
-        .values(state=State.LAPSED)
-        .returning(promises.c.id)
-    )
-    written = sorted(session.connection().execute(lapses).scalars())
+    # In order: others, with other pools of the same promises, may be writing it down as well.
+    rows = sql_select(promises.c.id).where(promises.c.id.in_(ids), *still)
+    locked = rows.order_by(promises.c.id).with_for_update()
+    written = list(session.connection().execute(locked).scalars())
+    lapses = update(promises).where(promises.c.id.in_(written)).values(state=State.LAPSED)
+    session.connection().execute(lapses)
     write_events(session, [Event(key, EventKind.LAPSED, "clock", {}) for key in written], at)
     for row in list(session.identity_map.values()):
         if isinstance(row, Promise) and row.id in written:
