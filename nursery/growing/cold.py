@@ -122,7 +122,13 @@ def _name(lot: Lot) -> str:
     return f"The lot of batch '{lot.batch.code}' ready {lot.ready_on}"
 
 
+_NEXT = {
+    "no_days": "give the number of days",
+    "not_cold": "give the store's temperature in °C",
+    "veto": "have an authorised person look at it and sign it off",
+}
+
+
 def _refused(code: str, message: str, field: str = "lot") -> Refused:
-    return Refused(
-        Refusal(code, message, field, "sell, pot on or discard it by its last sale date")
-    )
+    usual = "sell, pot on or discard it by its last sale date"
+    return Refused(Refusal(code, message, field, _NEXT.get(code, usual)))

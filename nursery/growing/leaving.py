@@ -103,5 +103,13 @@ def leave(
     return row
 
 
+_NEXT = {
+    "no_plugs": ("plugs", "give the number of plugs"),
+    "same_grade": ("grade", "name the other grade"),
+    "no_pool": ("grade", "add a product of this crop and grade to Products"),
+    "past_last_sale": ("lot", "pot them on or discard them"),
+}
+
+
 def _refused(code: str, message: str) -> Refused:
-    return Refused(Refusal(code, message, "plugs", "count the lot, or name another"))
+    return Refused(Refusal(code, message, *_NEXT[code]))
