@@ -1,8 +1,10 @@
 """What is each of these requests answered, when many are done in one transaction?
 
 Locks are taken for the whole group at once: pools in id order, then ship days in date order. What
-the books are sure of is written in bulk; everything else runs in a savepoint of its own, so that a
-refusal undoes nothing but itself. Answers are stored under their keys in the same transaction.
+the books judge (`group_books`) is written in bulk; everything else runs in a savepoint of its own,
+so that a refusal undoes nothing but itself. Answers are stored under their keys in the same
+transaction; a refusal for which other days are still to be looked for is stored by the next one
+(`group_commit.answered`).
 """
 
 from __future__ import annotations
