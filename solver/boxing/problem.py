@@ -1,0 +1,146 @@
+"""What is to be packed, which boxes are there, and what does the carrier ask? The boxing problem.
+
+A box has room in whole units (a size class says how many units a bundle of plugs takes), a weight
+of its own and a price. The carrier's price goes by weight bands, box by box. Nobody lifts a box
+heavier than `lift` (grams; the nursery's own limit, local rules rule).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import Any
+
+PROBLEM_FORM = "boxing-problem/1"
+PLAN_FORM = "boxing-plan/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A kind of box: room for so many units, its own weight (g), its price."""
+
+    key: str
+    room: int
+    weight: int = 0
+    price: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """So many bundles of one product, each with its room (units) and weight (g) when wrapped."""
+
+    key: str
+    count: int
+    room: int
+    weight: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Up to this weight (g) a box costs so much to send."""
+
+    up_to: int
+    price: int
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Which boxes does an order take? Raises ValueError, naming the part, if none can hold it.
+
+    Without bands weight costs nothing. `lift` is the heaviest that a packed box may be.
+    """
+
+    items: tuple[Item, ...]
+    boxes: tuple[Box, ...]
+    bands: tuple[Band, ...] = ()
+    lift: int = 10**9
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        for item in self.items:
+            if min(item.count, item.room, item.weight) < 0:
+                raise ValueError(f"Item {item.key!r}: no number may be below 0, got {item}")
+        for box in self.boxes:
+            if min(box.room, box.weight, box.price) < 0:
+                raise ValueError(f"Box {box.key!r}: no number may be below 0, got {box}")
+        for item in self.items:
+            if item.count and not any(self.fits(item, box) for box in self.boxes):
+                rule = f"no box has room for one ({item.room} units, {item.weight} g)"
+                raise ValueError(f"Item {item.key!r}: {rule}; add a larger box")
+
+    def fits(self, item: Item, box: Box) -> bool:
+        """Can one bundle go into an empty box of this kind?"""
+        return item.room <= box.room and item.weight + box.weight <= self.heaviest
+
+    @cached_property
+    def heaviest(self) -> int:
+        """What may a packed box weigh at most? The lifting limit or the carrier's last band."""
+        return min(self.lift, max((band.up_to for band in self.bands), default=10**9))
+
+    @cached_property
+    def box_of(self) -> dict[str, Box]:
+        return {box.key: box for box in self.boxes}
+
+    @cached_property
+    def item_of(self) -> dict[str, Item]:
+        return {item.key: item for item in self.items}
+
+    def postage(self, weight: int) -> int:
+        """What does the carrier ask for a box of this weight? 0 where there are no bands."""
+        return min((band.price for band in self.bands if weight <= band.up_to), default=0)
+
+    def to_json(self) -> str:
+        """The problem as text of the form boxing-problem/1."""
+        return json.dumps({"form": PROBLEM_FORM, **asdict(self)}, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Problem:
+        """The problem in a text of that form. Raises ValueError for any other."""
+        data = _read(text, PROBLEM_FORM)
+        return cls(
+            items=tuple(Item(**each) for each in data["items"]),
+            boxes=tuple(Box(**each) for each in data["boxes"]),
+            bands=tuple(Band(**each) for each in data["bands"]),
+            lift=data["lift"],
+            name=data["name"],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """One packed box: its kind, and how many bundles of what are in it."""
+
+    box: str
+    holds: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which boxes, and what goes into which?"""
+
+    boxes: tuple[Packed, ...]
+    cost: int | None = None
+    bound: int | None = None
+    form: str = field(default=PLAN_FORM, repr=False)
+
+    def to_json(self) -> str:
+        """The plan as text of the form boxing-plan/1."""
+        return json.dumps(asdict(self), separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str | bytes) -> Plan:
+        """The plan in a text of that form. Raises ValueError for any other."""
+        data = _read(text, PLAN_FORM)
+        boxes = tuple(
+            Packed(each["box"], tuple((key, count) for key, count in each["holds"]))
+            for each in data["boxes"]
+        )
+        return cls(boxes, data["cost"], data["bound"])
+
+
+def _read(text: str | bytes, form: str) -> dict[str, Any]:
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.pop("form", None) != form:
+        raise ValueError(f"Boxing: the form must be {form}")
+    return data

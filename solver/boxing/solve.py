@@ -1,0 +1,195 @@
+"""Which boxes does an order take? Largest first at once, then ways to fill a box, then CP-SAT."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+from ortools.sat.python import cp_model
+
+from solver.boxing.judge import cost, violations
+from solver.boxing.patterns import by_patterns
+from solver.boxing.problem import Box, Item, Packed, Plan, Problem
+from solver.run import Clock, CpAnswer, Limits, Outcome, Status, keeping_the_best, run_cp_sat
+
+_SMALL = 12
+"""Bundles up to which CP-SAT proves an order in no time."""
+_MOST_SLOTS = 60
+"""Boxes up to which an order is given to CP-SAT at all."""
+
+
+def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
+    """The cheapest boxes found, judged without the solver; proven for small orders.
+
+    Progress and stop as in `Limits`; a stop or Ctrl-C keeps the best plan so far.
+    """
+    clock = Clock(limits)
+    plan = first_boxes(problem)
+    best, bound = cost(problem, plan), _bound(problem)
+    clock.report(best, bound)
+    with keeping_the_best(clock):
+        if best > bound and sum(item.count for item in problem.items) > _SMALL:
+            found, proven = by_patterns(problem, clock, plan)
+            bound = max(bound, proven)
+            if found and not violations(problem, found) and cost(problem, found) < best:
+                plan, best = found, cost(problem, found)
+            clock.report(best, bound)
+        if best > bound and len(plan.boxes) <= _MOST_SLOTS and clock.left():
+            model = _Model(problem, plan)
+            answer = run_cp_sat(model.cp, replace(limits, seconds=clock.left()))
+            bound = max(bound, answer.bound or 0)
+            if answer.solution:
+                given = model.plan(answer)
+                if not violations(problem, given) and cost(problem, given) < best:
+                    plan, best = given, cost(problem, given)
+    bound = min(bound, best)
+    status = Status.STOPPED if clock.stopped() else Status.FEASIBLE
+    status = Status.OPTIMAL if bound == best else status
+    return Outcome(replace(plan, cost=best, bound=bound), best, bound, clock.seconds(), status)
+
+
+def first_boxes(problem: Problem) -> Plan:
+    """Which boxes are there at once? For each kind of box, first fit with the largest first.
+
+    The best of these; then each box is changed for the cheapest kind that holds what is in it.
+    """
+    kinds = [box for box in problem.boxes if box.room]
+    plans = [_filled(problem, kind) for kind in kinds]
+    good = [plan for plan in plans if not violations(problem, plan)]
+    if not any(item.count for item in problem.items):
+        return Plan(())
+    return min(good, key=lambda plan: cost(problem, plan)) if good else _one_each(problem)
+
+
+def _filled(problem: Problem, kind: Box) -> Plan:
+    """First fit decreasing with boxes of one kind."""
+    packed: list[Counter[str]] = []
+    for item in sorted(problem.items, key=lambda one: (-one.room, -one.weight, one.key)):
+        for _ in range(item.count):
+            inside = next((box for box in packed if _takes(problem, kind, box, item)), None)
+            if inside is None:
+                inside = Counter()
+                packed.append(inside)
+            inside[item.key] += 1
+    return Plan(tuple(_cheapest_kind(problem, kind, inside) for inside in packed))
+
+
+def _takes(problem: Problem, kind: Box, inside: Counter[str], more: Item) -> bool:
+    items = [*((problem.item_of[key], count) for key, count in inside.items()), (more, 1)]
+    room = sum(item.room * count for item, count in items)
+    weighs = kind.weight + sum(item.weight * count for item, count in items)
+    return room <= kind.room and weighs <= problem.heaviest
+
+
+def _cheapest_kind(problem: Problem, kind: Box, inside: Counter[str]) -> Packed:
+    room = sum(problem.item_of[key].room * count for key, count in inside.items())
+    weighs = sum(problem.item_of[key].weight * count for key, count in inside.items())
+    choice = [
+        (box.price + problem.postage(box.weight + weighs), box.key)
+        for box in problem.boxes
+        if room <= box.room and weighs + box.weight <= problem.heaviest
+    ]
+    return Packed(min(choice)[1] if choice else kind.key, tuple(sorted(inside.items())))
+
+
+def _one_each(problem: Problem) -> Plan:
+    """Every bundle in a box of its own: always allowed."""
+    boxes = []
+    for item in problem.items:
+        kind = next(box for box in problem.boxes if problem.fits(item, box))
+        alone = _cheapest_kind(problem, kind, Counter({item.key: 1}))
+        boxes += [alone] * item.count
+    return Plan(tuple(boxes))
+
+
+def _bound(problem: Problem) -> int:
+    """As many boxes as the room asks for at least, each at the least that a box can cost."""
+    room = sum(item.room * item.count for item in problem.items)
+    largest = max((box.room for box in problem.boxes), default=1)
+    least = min((box.price + problem.postage(box.weight) for box in problem.boxes), default=0)
+    return -(-room // max(1, largest)) * least
+
+
+@dataclass(frozen=True)
+class _Slot:
+    """A box that may be used: its kind, what is in it, its postage."""
+
+    kinds: dict[str, cp_model.IntVar]
+    holds: dict[str, cp_model.IntVar]
+    postage: cp_model.IntVar | int
+
+
+class _Model:
+    """As many boxes as the plan so far and the least price allow; each used one costs something."""
+
+    def __init__(self, problem: Problem, plan: Plan) -> None:
+        self.problem = problem
+        self.cp = cp_model.CpModel()
+        best = cost(problem, plan)
+        least = min(box.price + problem.postage(box.weight) for box in problem.boxes)
+        bundles = sum(item.count for item in problem.items)
+        most = min(bundles, best // least if least else bundles)
+        self.slots = [self._slot(number) for number in range(max(most, len(plan.boxes)))]
+        for item in problem.items:
+            self.cp.add(sum(slot.holds[item.key] for slot in self.slots) == item.count)
+        for one, other in zip(self.slots, self.slots[1:], strict=False):
+            self.cp.add(_room(problem, one) >= _room(problem, other))
+        self.cp.minimize(sum(self._price(slot) for slot in self.slots))
+        self._hint(plan)
+
+    def _slot(self, number: int) -> _Slot:
+        problem, cp = self.problem, self.cp
+        kinds = {box.key: cp.new_bool_var(f"{box.key}@{number}") for box in problem.boxes}
+        holds = {
+            item.key: cp.new_int_var(0, item.count, f"{item.key}@{number}")
+            for item in problem.items
+        }
+        cp.add_at_most_one(kinds.values())
+        slot = _Slot(kinds, holds, 0)
+        cp.add(_room(problem, slot) <= sum(box.room * kinds[box.key] for box in problem.boxes))
+        weighs = sum(item.weight * holds[item.key] for item in problem.items) + sum(
+            box.weight * kinds[box.key] for box in problem.boxes
+        )
+        if not problem.bands:
+            if any(item.weight for item in problem.items):
+                cp.add(weighs <= problem.heaviest)
+            return slot
+        bands = {band: cp.new_bool_var(f"{band}@{number}") for band in problem.bands}
+        cp.add(sum(bands.values()) == sum(kinds.values()))
+        cp.add(weighs <= sum(band.up_to * used for band, used in bands.items()))
+        cp.add(weighs <= problem.heaviest)
+        postage = cp.new_int_var(0, max(band.price for band in problem.bands), f"post@{number}")
+        cp.add(postage == sum(band.price * used for band, used in bands.items()))
+        return replace(slot, postage=postage)
+
+    def _price(self, slot: _Slot) -> cp_model.LinearExprT:
+        return sum(box.price * slot.kinds[box.key] for box in self.problem.boxes) + slot.postage
+
+    def _hint(self, plan: Plan) -> None:
+        problem = self.problem
+        order = sorted(
+            plan.boxes,
+            key=lambda box: -sum(problem.item_of[key].room * count for key, count in box.holds),
+        )
+        for at, slot in enumerate(self.slots):
+            packed = order[at] if at < len(order) else None
+            for key, used in slot.kinds.items():
+                self.cp.add_hint(used, int(packed is not None and packed.box == key))
+            inside = dict(packed.holds) if packed else {}
+            for key, count in slot.holds.items():
+                self.cp.add_hint(count, inside.get(key, 0))
+
+    def plan(self, answer: CpAnswer) -> Plan:
+        """The plan in an answer."""
+        boxes = []
+        for slot in self.slots:
+            kind = [key for key, used in slot.kinds.items() if answer.value(used)]
+            inside = {key: answer.value(count) for key, count in slot.holds.items()}
+            if kind and any(inside.values()):
+                holds = tuple(sorted((key, count) for key, count in inside.items() if count))
+                boxes.append(Packed(kind[0], holds))
+        return Plan(tuple(boxes))
+
+
+def _room(problem: Problem, slot: _Slot) -> cp_model.LinearExprT:
+    return sum(item.room * slot.holds[item.key] for item in problem.items)
