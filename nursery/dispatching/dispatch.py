@@ -92,18 +92,18 @@ class DispatchReport:
 
     @property
     def orders(self) -> int:
-        """How many orders were there to dispatch?"""
-        return len(self.ships) + len(self.unshipped)
+        """How many orders were there to dispatch? One that goes in parts is one."""
+        return len({each.reference for each in (*self.ships, *self.unshipped)})
 
     @property
     def dispatched(self) -> int:
-        """How many of them leave?"""
-        return len(self.ships)
+        """How many of them leave, whole or in part?"""
+        return len({ship.reference for ship in self.ships})
 
     @property
     def late(self) -> int:
-        """How many leave after their first day?"""
-        return sum(ship.late_days > 0 for ship in self.ships)
+        """How many leave, or have a part that leaves, after their first day?"""
+        return len({ship.reference for ship in self.ships if ship.late_days > 0})
 
     def to_json(self) -> str:
         """The report for other programs."""
