@@ -84,7 +84,7 @@ def test_vehicles_warmer_than_the_air_are_hot_sooner_but_keep_no_frost_off() -> 
     assert frost.clear
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=150)
 @given(
     base=some.floats(15, 40),
     wobbles=some.lists(some.lists(some.floats(-0.5, 0.5), min_size=4, max_size=4), min_size=9,
@@ -110,7 +110,7 @@ def test_forecasts_that_wobble_by_less_than_the_caution_never_turn_a_promise_twi
     assert turns <= 1
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=100)
 @given(some.lists(some.floats(0, 0.999), min_size=4, max_size=4), some.integers(2, 9))
 def test_before_the_eve_no_forecast_within_the_band_moves_a_promise(
     places: list[float], ahead: int
