@@ -16,6 +16,7 @@ from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
+from nursery.commands.parcels import delivered, transit
 from nursery.commands.shade import frost, shade
 from nursery.commands.warnings import warnings
 from nursery.commands.why import why
@@ -76,6 +77,8 @@ for command in (
     shed.pack,
     shed.hand_over,
     shed.not_collected,
+    delivered,
+    transit,
     shed.count,
     backup,
     restore,
