@@ -7,6 +7,7 @@ import strawberry
 from api.ids import global_id
 from api.kept import kept
 from api.mirror import mirror
+from nursery.shed import boxes
 from nursery.shed import pick_sheet as sheets
 from nursery.stock import Grade
 
@@ -70,6 +71,25 @@ class SlipLine:
 
 
 @kept
+@strawberry.type(description="So many of a product in a box.")
+class InBox:
+    """By the product's code."""
+
+    product_code: str
+    quantity: int
+
+
+@kept
+@strawberry.type(description="A box to take, and what goes into it.")
+class PackedBox:
+    """`weight_g` when packed; local rules on lifting rule."""
+
+    name: str
+    weight_g: int
+    holds: list[InBox]
+
+
+@kept
 @strawberry.type(description="What goes into one parcel. Name and address stay with the shop.")
 class Slip:
     """Order reference and postcode match it with the shop's label."""
@@ -82,6 +102,7 @@ class Slip:
     pack_on: date
     minutes: int
     lines: list[SlipLine]
+    boxes: list[PackedBox] = strawberry.field(default_factory=list)
 
 
 @kept
@@ -184,6 +205,7 @@ def _slip(found: sheets.Slip) -> Slip:
         pack_on=found.pack_on,
         minutes=found.minutes,
         lines=[_slip_line(line) for line in found.lines],
+        boxes=[_box(box) for box in found.boxes],
     )
 
 
@@ -198,3 +220,8 @@ def _slip_line(found: sheets.SlipLine) -> SlipLine:
         wrap_water_g=found.wrap_water_g,
         batches=[SlipBatch(batch_code=code, plugs=plugs) for code, plugs in found.batches],
     )
+
+
+def _box(found: boxes.PackedBox) -> PackedBox:
+    holds = [InBox(product_code=code, quantity=many) for code, many in found.holds]
+    return PackedBox(name=found.name, weight_g=found.weight_g, holds=holds)

@@ -62,6 +62,7 @@ class Site(SQLModel, table=True):
         check("site", "discount_days", "discount_days >= 0"),
         check("site", "working_days", WORKING_DAYS),
         check("site", "trolley_trays", "trolley_trays >= 1"),
+        check("site", "lift_g", "lift_g >= 1"),
         check("site", "forecast_error_c", "forecast_error_c >= 0 AND forecast_error_c <= 20"),
         check("site", "forecast_drift_c", "forecast_drift_c >= 0 AND forecast_drift_c <= 5"),
     )
@@ -104,6 +105,7 @@ class Site(SQLModel, table=True):
     forecast_drift_c: float = Field(default=0.35, sa_column_kwargs={"server_default": "0.35"})
     trolley_trays: int = Field(default=12, sa_column_kwargs={"server_default": "12"})
     table_x_m: float = Field(default=0.0, sa_column_kwargs={"server_default": "0.0"})
+    lift_g: int = Field(default=15_000, sa_column_kwargs={"server_default": "15000"})
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()

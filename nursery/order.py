@@ -68,6 +68,7 @@ class Wrap(SQLModel, table=True):
 class Product(SQLModel, table=True):
     """What the shop sells: n plugs of a crop and grade, with its limits on the way (°C).
 
+    One takes `box_units` of a box's room (0: one a plug) and weighs `weight_g`, wrapped and moist.
     No forecast may come nearer to a limit than `caution_c` on a day that is promised anew (1 °C,
     an estimate). `priority` weighs what is unmet or late of its plugs, beside the crop's own.
     """
@@ -80,6 +81,8 @@ class Product(SQLModel, table=True):
         check("product", "box", "max_days_in_box >= 1"),
         check("product", "money", "price_cents >= 0 AND minutes >= 0"),
         check("product", "priority", "priority > 0"),
+        check("product", "box_units", "box_units >= 0"),
+        check("product", "weight_g", "weight_g >= 0"),
         check("product", "caution_c", "caution_c >= 0 AND caution_c <= 10"),
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -96,6 +99,8 @@ class Product(SQLModel, table=True):
     minutes: float = 1.0
     price_cents: int = 0
     priority: float = 1.0
+    box_units: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
+    weight_g: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
     crop: Crop = Relationship()
     wrap: Wrap | None = Relationship()
 

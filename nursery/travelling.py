@@ -1,4 +1,4 @@
-"""What goes into the parcel beside the plants: heat and cold packs, care cards; trials of wraps."""
+"""What a parcel is besides the plants: boxes, heat and cold packs, care cards; trials of wraps."""
 
 from __future__ import annotations
 
@@ -42,6 +42,24 @@ class TravelPack(SQLModel, table=True):
     cost_cents: int = 0
     weight_g: int = 0
     minutes: float = 0.5
+
+
+class ParcelBox(SQLModel, table=True):
+    """A kind of box: room for so many units (a plug of the usual size is one), empty weight, price.
+
+    A product says how many units one of it takes, if not one a plug.
+    """
+
+    __tablename__ = "parcel_box"
+    __table_args__ = (
+        check("parcel_box", "room", "room >= 1"),
+        check("parcel_box", "money", "weight_g >= 0 AND cost_cents >= 0"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(unique=True, min_length=1, max_length=60)
+    room: int
+    weight_g: int = 0
+    cost_cents: int = 0
 
 
 class WrapTrial(SQLModel, table=True):

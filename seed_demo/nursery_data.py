@@ -233,6 +233,8 @@ PACKS = (
     ("cold pack", "heat", 48.0, 3.0, 31.0, 110, 300),
 )
 """Name, against, hours, covers (°C), trusted to (°C outside), cents, grams."""
+BOXES = (("small box", 18, 160, 60), ("middle box", 36, 260, 85), ("large box", 72, 420, 140))
+"""Name, room (plugs), grams empty, cents."""
 TRIALS = (
     ("moss and paper", datetime(2027, 2, 1, 12), 512.0, 494.6, 24.0, 14.0, 0.55),
     ("moss and paper", datetime(2027, 2, 8, 12), 508.0, 489.0, 24.0, 15.0, 0.52),

@@ -8,6 +8,7 @@ from nursery.workbook.sheet import Values
 from seed_demo.nursery_data import (
     ABSENCES,
     AREAS,
+    BOXES,
     CARE,
     CLOSURES,
     HOME,
@@ -46,6 +47,7 @@ _MATERIAL = (
     "Pack",
 )
 _PACK = ("Name", "Against", "Hours", "Covers", "Outside", "Cost", "Weight")
+_BOX = ("Name", "Room", "Weight", "Cost")
 _TRIAL = ("Wrap", "Weighed at", "Before", "After", "Hours", "Mean", "Humidity")
 _CARE = ("Product", "Within", "Pot or plant", "Also")
 _RECURRING = (
@@ -171,6 +173,7 @@ def selling_sheets() -> Rows:
     """Products, wraps, carriers, zones and closures."""
     return {
         "Packs": [dict(zip(_PACK, row, strict=True)) for row in PACKS],
+        "Boxes": [dict(zip(_BOX, row, strict=True)) for row in BOXES],
         "Wrap trials": [dict(zip(_TRIAL, row, strict=True)) for row in TRIALS],
         "Care cards": [dict(zip(_CARE, row, strict=True)) for row in CARE],
         "Wraps": [
@@ -369,4 +372,5 @@ def _product(plant: Plant, plugs: int) -> Values:
         "Days in the box": plant.box_days,
         "Minutes": 0.5 if plugs == 6 else 0.9,
         "Price": round(plugs * plant.price_cents * (1.0 if plugs == 6 else 0.9)),
+        "Weight": 60 + 45 * plugs,
     }

@@ -28,7 +28,7 @@ from nursery.shed.handover import hand_over as hand_over_parcel
 from nursery.shed.handover import not_collected as leave_parcel
 from nursery.shed.handover import pack_parcel
 from nursery.shed.parcel_packs import parcel_packs
-from nursery.shed.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
+from nursery.shed.pick_sheet import Part, Pick, PickSheet, Slip, pick_sheet, print_sheet
 from nursery.shed.picking import record_pick, report_short
 from nursery.shed.walks import Walk
 from nursery.shed.watering import watering_list
@@ -81,13 +81,14 @@ def show_sheet(sheet: PickSheet) -> None:
             show_walk(walk, [pick for pick in sheet.picks if pick.walk == walk.number])
         show(
             "Slips",
-            ("order", "to", "by", "minutes", "holds"),
+            ("order", "to", "by", "minutes", "box", "holds"),
             [
                 (
                     slip.order_reference,
                     f"{slip.country} {slip.postcode}",
                     slip.service,
                     slip.minutes,
+                    box_words(slip),
                     ", ".join(f"{line.quantity} x {line.product_code}" for line in slip.lines),
                 )
                 for slip in sheet.slips
@@ -99,6 +100,17 @@ def show_sheet(sheet: PickSheet) -> None:
     for name, orders in (("OVERDUE", sheet.overdue), ("TO PACK AGAIN", sheet.to_repack)):
         if orders:
             say(f"{name}: {', '.join(orders)}; run `nursery dispatch` for a new day")
+
+
+def box_words(slip: Slip) -> str:
+    """Which boxes are taken, and what goes into each where there are several?"""
+    if len(slip.boxes) < 2:
+        return ", ".join(f"{box.name}, {box.weight_g / 1000:.1f} kg" for box in slip.boxes)
+    return "; ".join(
+        f"{box.name}, {box.weight_g / 1000:.1f} kg: "
+        + " + ".join(f"{many} x {code}" for code, many in box.holds)
+        for box in slip.boxes
+    )
 
 
 def show_walk(walk: Walk, picks: list[Pick]) -> None:

@@ -93,7 +93,8 @@ class DispatchReport:
     @property
     def orders(self) -> int:
         """How many orders were there to dispatch? One that goes in parts is one."""
-        return len({each.reference for each in (*self.ships, *self.unshipped)})
+        waiting = {order.reference for order in self.unshipped}
+        return len(waiting | {ship.reference for ship in self.ships})
 
     @property
     def dispatched(self) -> int:

@@ -30,6 +30,7 @@ from nursery.order import (
     State,
     Wrap,
 )
+from nursery.shed.boxes import Boxes, PackedBox
 from nursery.shed.veto import saleable
 from nursery.shed.walks import ToFetch, Walk, walks_of
 from nursery.stock import Grade, Lot
@@ -97,6 +98,7 @@ class Slip:
     pack_on: date
     minutes: int
     lines: tuple[SlipLine, ...]
+    boxes: tuple[PackedBox, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,7 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
         number=_prints(session, ship_day),
         picks=picks,
         walks=walks,
-        slips=_slips(wanted, takes),
+        slips=_slips(wanted, takes, Boxes(session)),
         missing=_missing(wanted, takes),
         overdue=_overdue(session),
         to_repack=_references(session, State.NOT_COLLECTED, ship_day),
@@ -357,15 +359,15 @@ def _pick(stop: int, walk: int, stand: Stand, first: Wanted, parts: Sequence[Par
     )
 
 
-def _slips(wanted: Sequence[Wanted], takes: Takes) -> tuple[Slip, ...]:
+def _slips(wanted: Sequence[Wanted], takes: Takes, boxes: Boxes) -> tuple[Slip, ...]:
     parcels: dict[int, list[Wanted]] = {}
     for each in wanted:
         parcels.setdefault(each.promise.id or 0, []).append(each)
-    slips = (_slip(lines, takes) for lines in parcels.values())
+    slips = (_slip(lines, takes, boxes) for lines in parcels.values())
     return tuple(sorted(slips, key=lambda slip: (slip.order_reference, slip.promise_id)))
 
 
-def _slip(lines: Sequence[Wanted], takes: Takes) -> Slip:
+def _slip(lines: Sequence[Wanted], takes: Takes, boxes: Boxes) -> Slip:
     first = lines[0]
     return Slip(
         promise_id=first.promise.id or 0,
@@ -376,6 +378,7 @@ def _slip(lines: Sequence[Wanted], takes: Takes) -> Slip:
         pack_on=first.promise.pack_on,
         minutes=first.promise.minutes,
         lines=tuple(_slip_line(each, takes[each.line.id or 0]) for each in lines),
+        boxes=boxes.of([(each.product, each.line.quantity) for each in lines]),
     )
 
 

@@ -94,6 +94,8 @@ SITE = Sheet(
         _c("Trolley", "trolley_trays", 12, unit="trays a trolley holds", low=1, high=1000),
         _c("Packing table", "table_x_m", 0.0, unit="m, X of the packing table",
            low=-10_000, high=10_000),
+        _c("Lift", "lift_g", 15_000, unit="g, the heaviest a packed box may be", low=1,
+           high=10**6, help="local rules on lifting rule"),
         _c("Promise planned starts", "promise_planned_starts", False,
            help="yes: starts that are only planned may be promised on as pre-orders"),
     ),

@@ -38,6 +38,7 @@ SHEETS: tuple[Sheet, ...] = (
     selling.WRAPS,
     weather.WRAP_TRIALS,
     weather.PACKS,
+    weather.BOXES,
     selling.MATERIALS,
     selling.PRODUCTS,
     weather.CARE_CARDS,

@@ -4,7 +4,7 @@ from datetime import date, datetime
 from functools import partial
 
 from nursery.shading import ShadeChange, ShadeSetting
-from nursery.travelling import CareCard, TravelPack, WrapTrial
+from nursery.travelling import CareCard, ParcelBox, TravelPack, WrapTrial
 from nursery.workbook.sheet import Reference, Sheet, Type, column, naming
 
 _area = naming("Area", "Mist house", help="as in Areas")
@@ -92,6 +92,19 @@ PACKS = Sheet(
     ),
     help="Heat and cold packs that may open a held day. Test each with a logger first.",
 )  # fmt: skip
+_c = partial(column, ParcelBox)
+BOXES = Sheet(
+    "Boxes",
+    ParcelBox,
+    ("Name",),
+    (
+        _c("Name", "name", "small box"),
+        _c("Room", "room", 24, unit="plugs of the usual size", low=1, high=100_000),
+        _c("Weight", "weight_g", 180, unit="g, empty", low=0, high=100_000),
+        _c("Cost", "cost_cents", 65, unit="cents", low=0, high=10**9),
+    ),
+    help="Kinds of boxes. Without any, the pick sheet does not say which box to take.",
+)
 _c = partial(column, CareCard)
 CARE_CARDS = Sheet(
     "Care cards",
