@@ -14,6 +14,7 @@ from nursery.commands.check import check
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
+from nursery.commands.health import claims, passport, suspect
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
 from nursery.commands.parcels import delivered, transit
@@ -69,6 +70,9 @@ for command in (
     shop.token,
     shop.quote,
     shop.claim,
+    claims,
+    passport,
+    suspect,
     shed.watering,
     shed.picks,
     wraps,

@@ -144,6 +144,11 @@ def _lines(promise: Promise, product: str) -> list[PromiseLine]:
     return mine
 
 
+def plants_of(session: Session, promise: Promise) -> list[ClaimedLot]:
+    """Which lots do the plants of this parcel come from, as they were picked?"""
+    return _lots(session, [line.id or 0 for line in promise.lines])
+
+
 def _lots(session: Session, lines: list[int]) -> list[ClaimedLot]:
     """What was picked for these lines, lot by lot, less picks that were undone."""
     rows = session.exec(

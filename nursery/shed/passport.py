@@ -7,6 +7,7 @@ and who needs one change, and the plant health authority's word rules over anyth
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -35,7 +36,9 @@ class PassportForm(StrEnum):
 class PlantPassport:
     """The four entries of a plant passport, and the words above them.
 
-    A botanical name; B registration number; C traceability code; D country of origin.
+    A botanical name; B registration number; C traceability code; D country of origin. For a
+    protected zone, `protected` names its quarantine pests (scientific names or EPPO codes), which
+    stand directly under the words.
     """
 
     form: PassportForm
@@ -43,6 +46,16 @@ class PlantPassport:
     registration: str
     traceability_code: str
     origin: str
+    protected: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Which words stand upper right? Implementing Regulation (EU) 2017/2313, Annex, legend 1.
+
+        The letters of Great Britain's form ("PFA": pest free area) are from memory.
+        """
+        zone = {PassportForm.EU: "PZ", PassportForm.GB: "PFA"}[self.form]
+        return f"{self.form.value} \u2013 {zone}" if self.protected else self.form.value
 
     def entries(self) -> tuple[tuple[str, str], ...]:
         """Which letter stands before what?"""
@@ -60,13 +73,15 @@ class PlantPassport:
         which the printer of the label puts in the place that is named here.
         """
         flag = "[Union flag]" if self.form is PassportForm.EU else ""
-        head = flag + str(self.form.value).rjust(width - len(flag))
-        return "\n".join([head, *(f"{letter} {value}" for letter, value in self.entries())])
+        head = flag + self.title.rjust(width - len(flag))
+        pests = [", ".join(self.protected).rjust(width)] if self.protected else []
+        return "\n".join([head, *pests, *(f"{letter} {value}" for letter, value in self.entries())])
 
 
-def passport(session: Session, batch: Batch) -> PlantPassport:
+def passport(session: Session, batch: Batch, protected: Sequence[str] = ()) -> PlantPassport:
     """Which passport goes with plugs of this batch, from this nursery?
 
+    `protected`: the quarantine pests of the protected zone that the plants go to, none otherwise.
     Raises `Fault` where the nursery has no registration, the batch no origin, the number does
     not fit the form, or no form is known for the nursery's country: ask the authority.
     """
@@ -81,6 +96,7 @@ def passport(session: Session, batch: Batch) -> PlantPassport:
         registration=_registration(thing, form, home.passport_registration.strip()),
         traceability_code=batch.code,
         origin=batch.origin_country,
+        protected=tuple(pest.strip() for pest in protected if pest.strip()),
     )
 
 

@@ -151,7 +151,7 @@ class Trace:
             f"Now: {stands}",
         ]
         if self.linked:
-            said.append(f"Same lineage: {', '.join(self.linked)}")
+            said.append(f"Same lineage or mother block: {', '.join(self.linked)}")
         return said + [
             f"Lot {lot.lot_id}, grade {lot.grade}: {lot.plugs} plugs left, for sale from"
             f" {lot.ready_on} to {lot.last_sale_on}"
@@ -237,7 +237,7 @@ def trace(session: Session, batch_code: str) -> Trace:
     lots = session.exec(
         select(Lot).where(Lot.batch_id == batch.id).order_by(col(Lot.ready_on), col(Lot.id))
     ).all()
-    orders = _orders(session, batch)
+    orders = orders_of(session, batch)
     return Trace(
         batch_code=batch.code,
         crop=batch.crop.name,
@@ -325,8 +325,8 @@ def _vetoes(session: Session, batch: Batch) -> tuple[VetoRow, ...]:
     )
 
 
-def _orders(session: Session, batch: Batch) -> tuple[OrderTouched, ...]:
-    """Orders that were picked out of this batch, by reference."""
+def orders_of(session: Session, batch: Batch) -> tuple[OrderTouched, ...]:
+    """Which orders were picked out of this batch? By reference."""
     picked: dict[int, int] = {}
     rows = session.exec(
         select(PromiseLine.promise_id, Movement.plugs)

@@ -1,0 +1,149 @@
+"""Plant health and claims at the command line: passports, a suspected pest, what claims teach."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from sqlmodel import Session, select
+
+from nursery.commands.console import (
+    DATABASE,
+    ActorOption,
+    DatabaseOption,
+    JsonOption,
+    opened,
+    print_json,
+    say,
+    show,
+    warn,
+)
+from nursery.errors import Fault
+from nursery.order import CustomerOrder
+from nursery.shed.claims_learned import claims_learned
+from nursery.shed.passport import CAUTION, PlantPassport
+from nursery.shed.passport import passport as passport_of
+from nursery.shed.passport_label import label_page, passports_of_parcel
+from nursery.shed.suspect import EVERY_TIE, Tie, inspectors_list
+from nursery.shed.suspect import suspect as freeze
+from nursery.shed.trace import batch_called
+
+
+def passport(
+    batch: Annotated[str, typer.Argument(help="The batch's code.")] = "",
+    order: Annotated[str, typer.Option(help="Or the order whose parcels need them.")] = "",
+    protected_zone: Annotated[
+        list[str] | None,
+        typer.Option(help="A pest of the protected zone it goes to (name or EPPO code); repeat."),
+    ] = None,
+    page: Annotated[Path | None, typer.Option(help="Write a page of labels (HTML) here.")] = None,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the plant passport of a batch, or those of an order's parcels.
+
+    Example: nursery passport CAL-2704A --page labels.html
+    """
+    if bool(batch) == bool(order):
+        raise Fault("Passport", "needs a batch or an order", batch, "give one of them")
+    with opened(database) as db, db.reading() as session:
+        pests = protected_zone or []
+        found = (
+            [passport_of(session, batch_called(session, batch), pests)]
+            if batch
+            else _of_order(session, order, pests)
+        )
+    if page is not None:
+        page.write_text(label_page(found), encoding="utf-8")
+    if as_json:
+        print_json(found)
+        return
+    for each in found:
+        say(each.text())
+        say("")
+    warn(CAUTION)
+
+
+def _of_order(session: Session, reference: str, pests: list[str]) -> list[PlantPassport]:
+    order = session.exec(
+        select(CustomerOrder).where(CustomerOrder.reference == reference)
+    ).one_or_none()
+    found = (
+        [each for row in order.promises for each in passports_of_parcel(session, row, pests)]
+        if order
+        else []
+    )
+    if not found:
+        rule = "must have plants that were picked"
+        raise Fault(f"Order '{reference}'", rule, reference, "pick it first: see `nursery picks`")
+    return found
+
+
+def suspect(
+    batch: Annotated[str, typer.Argument(help="The batch in which a pest is suspected.")],
+    pest: Annotated[str, typer.Option(help="The pest; leave it out to print the list only.")] = "",
+    tie: Annotated[
+        list[Tie] | None, typer.Option(help="What links batches; repeat. Else all three.")
+    ] = None,
+    by: ActorOption = "lead",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Freeze a batch and those linked with it, and print the list for the inspector.
+
+    Example: nursery suspect CAL-2704A --pest 'Phytophthora ramorum' --tie lineage
+
+    Without --pest nothing is frozen. `nursery sign-off` ends a veto, by an authorised person.
+    """
+    ties = frozenset(tie) if tie else EVERY_TIE
+    with opened(database) as db:
+        if pest:
+            with db.writing() as session:
+                found = freeze(session, batch_called(session, batch), pest, by, ties)
+        else:
+            with db.reading() as session:
+                found = inspectors_list(session, batch_called(session, batch), ties)
+    if as_json:
+        print_json(found)
+        return
+    for line in found.lines():
+        say(line)
+    if pest:
+        say("Promises that cannot be kept now: run `nursery dispatch`.")
+
+
+def claims(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> None:
+    """Show what claims teach about wraps, carrier services and days in the box.
+
+    Example: nursery claims
+
+    Nothing is changed by itself: limits and wraps stand in the Products sheet.
+    """
+    with opened(database) as db, db.reading() as session:
+        found = claims_learned(session)
+    if as_json:
+        print_json(found)
+        return
+    if not found.parcels:
+        say("No parcel has been handed over yet: there is nothing to learn from.")
+        return
+    show(
+        f"Claims of {found.parcels} parcels sent",
+        ("by", "", "claim", "parcels", "claimed", "per 100", "nine in ten"),
+        [
+            (
+                rate.by,
+                rate.value,
+                rate.kind.value,
+                rate.parcels,
+                rate.claimed,
+                f"{100 * rate.share:.1f}",
+                f"{100 * rate.low:.1f} to {100 * rate.high:.1f}",
+            )
+            for rate in found.rates
+        ],
+    )
+    for limit in found.limits:
+        say(
+            f"A limit of {limit.days} days in the box would have kept back {limit.parcels_not_sent}"
+            f" parcels, {limit.claims_not_made} of them claimed as dead."
+        )
