@@ -401,9 +401,14 @@ def _best(way: Way, service: str) -> tuple[bool, date, int, str]:
 
 
 def _order(each: Waiting, first: date, promised: int) -> Order:
-    """The order as the problem has it. Overdue promises have no day left to keep."""
+    """The order as the problem has it. Overdue promises have no day left to keep.
+
+    A promise that can keep its day never leaves sooner: its customer counts on the day they know.
+    """
     open_days = [(day - first).days for day in sorted(each.services)]
     kept = None if each.ship_on is None else (each.ship_on - first).days
+    if kept is not None and kept in open_days:
+        open_days = [day for day in open_days if day >= kept]
     if each.fixed and kept is not None:
         open_days = [max(0, kept)]
     wished = open_days[0] if open_days else 0

@@ -220,7 +220,7 @@ class _Books:
         if each.ship_on is None:
             text = f"by {each.services[day]}: `nursery dispatch` gives it a day"
         elif day < each.ship_on:
-            text = "sooner than promised: its customer would have to be told"
+            text = "sooner than its customer knows: it keeps the day that was told"
         else:
             text = "later than it need be"
         return _Judged(day, Verdict.POSSIBLE, text, text)

@@ -413,6 +413,23 @@ def test_a_dispatch_never_makes_it_harder_to_keep_what_is_promised(
         assert sum(each.plugs for each in deficits(session)) <= before
 
 
+def test_a_promise_that_was_moved_is_not_brought_forward_again(shed: Database) -> None:
+    """Its day opens again, and the one that was told of last is kept: nobody is told twice."""
+    with shed.writing() as session:
+        stock(session, 40)
+        promise_on(session, "A-1", WEDNESDAY)
+        closed = Closure(
+            closed_at=ClosedAt.ORIGIN, first_day=WEDNESDAY, last_day=THURSDAY, reason="storm"
+        )
+        session.add(closed)
+    (moved,) = dispatch(shed).moved
+    with shed.writing() as session:
+        session.delete(session.exec(select(Closure)).one())
+    report = dispatch(shed)
+    assert report.moved == () and moved.to_day > THURSDAY
+    assert [ship.ship_on for ship in report.ships] == [moved.to_day]
+
+
 def two_lines(session: Session, reference: str, quantity: int = 2) -> CustomerOrder:
     """An order for marsh marigolds and for as many boxes of primroses."""
     order = open_order(session, reference, the_product(session), quantity)
