@@ -78,7 +78,7 @@ def card_of(product: Product, row: CareCard | None, nursery: str) -> Card:
     usual = _usual(product, days)
     own = {
         "Unwrap": written.unwrap,
-        "Pot or plant": written.plant,
+        "Pot or plant": f"{_soon(days)}, {written.plant}" if written.plant else "",
         "Shade": written.shade,
         "Pests": written.pests,
     }
@@ -130,7 +130,7 @@ _STYLE = (
 
 def _usual(product: Product, days: int) -> dict[str, str]:
     group = set(product.crop.plant_group.casefold().replace("-", " ").split())
-    soon = "today" if days == 1 else f"within {days} days"
+    soon = _soon(days)
     wet = bool(group & _COOL)
     return {
         "Unwrap": (
@@ -153,6 +153,10 @@ def _usual(product: Product, days: int) -> dict[str, str]:
             " once a week"
         ),
     }  # fmt: skip
+
+
+def _soon(days: int) -> str:
+    return "today" if days == 1 else f"within {days} days"
 
 
 def _within(product: Product) -> int:

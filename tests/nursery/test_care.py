@@ -51,14 +51,20 @@ def test_what_the_nursery_wrote_stands_in_place_of_the_usual_sentence(db: Databa
     with db.writing() as session:
         product = _product(session)
         session.add(
-            CareCard(product_id=product.id or 0, within_days=5, pests="none <here>", more="hardy")
+            CareCard(
+                product_id=product.id or 0,
+                within_days=5,
+                plant="in wet soil",
+                pests="none <here>",
+                more="hardy",
+            )
         )
         session.flush()
         found = care_card(session, "CP-6")
         with pytest.raises(Refused, match="No product has the code 'XX'"):
             care_card(session, "XX")
     assert dict(found.sentences)["Pests"] == "none <here>" and found.sentences[-1][0] == "Also"
-    assert "within 5 days" in found.text and "Pests" not in found.usual
+    assert "within 5 days, in wet soil" in found.text and "Pests" not in found.usual
 
 
 class _Page(HTMLParser):
