@@ -6,8 +6,8 @@ late in a week is nowhere written down: closed days at the destination count as 
 How sure a way is: the share of parcels that arrive by `arrives_until` (the transit table of service
 and zone), times the chance of no heat hold and no frost hold from the ship day to the day after
 that, at origin, on the way and at the destination. The two are taken as independent. A day is open
-only if each hold keeps to the site's risk and the product reaches the site's floor; the safety of
-lots that still grow, which has its own setting, is multiplied in by `promising.quote`.
+only if each hold keeps to the site's risk and the product reaches the site's floor; the chance of
+plugs that still grow is multiplied in by `promising.desk`, under the same floor.
 """
 
 from __future__ import annotations
