@@ -419,7 +419,7 @@ def test_a_promise_that_was_moved_is_not_brought_forward_again(shed: Database) -
         stock(session, 40)
         promise_on(session, "A-1", WEDNESDAY)
         closed = Closure(
-            closed_at=ClosedAt.ORIGIN, first_day=WEDNESDAY, last_day=THURSDAY, reason="storm"
+            closed_at=ClosedAt.ORIGIN, first_day=TUESDAY, last_day=THURSDAY, reason="storm"
         )
         session.add(closed)
     (moved,) = dispatch(shed).moved
