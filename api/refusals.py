@@ -55,7 +55,7 @@ def written(refusal: errors.Refusal) -> Refusal:
 
 def of_fault(fault: errors.Fault) -> Refusal:
     """How does the API write a fault in what was handed in?"""
-    message = f"{fault.thing}: {fault.rule}, got {fault.value!r}"
+    message = f"{fault.thing}: {fault.rule}, got {fault.shown}"
     return Refusal(code=Code.INVALID, message=message, next=fault.next)
 
 
