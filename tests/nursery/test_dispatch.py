@@ -430,6 +430,25 @@ def test_a_promise_that_was_moved_is_not_brought_forward_again(shed: Database) -
     assert [ship.ship_on for ship in report.ships] == [moved.to_day]
 
 
+def test_a_customer_is_told_once_per_change_and_not_per_replan(shed: Database) -> None:
+    """Five mornings on which nothing changes; then a second closure moves the parcel again."""
+    with shed.writing() as session:
+        stock(session, 40)
+        promise_on(session, "A-1", WEDNESDAY)
+        closed = {"closed_at": ClosedAt.ORIGIN, "reason": "storm"}
+        session.add(Closure(first_day=TUESDAY, last_day=WEDNESDAY, **closed))
+    told = []
+    for morning in range(6):
+        if morning == 3:
+            with shed.writing() as session:
+                session.add(Closure(first_day=THURSDAY, last_day=THURSDAY, **closed))
+        dispatch(shed)
+        with shed.reading() as session:
+            query = select(PromiseEvent).where(PromiseEvent.kind == EventKind.RE_DATED)
+            told.append(len(session.exec(query).all()))
+    assert told == [1, 1, 1, 2, 2, 2]
+
+
 def two_lines(session: Session, reference: str, quantity: int = 2) -> CustomerOrder:
     """An order for marsh marigolds and for as many boxes of primroses."""
     order = open_order(session, reference, the_product(session), quantity)
