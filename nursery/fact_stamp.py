@@ -28,6 +28,7 @@ UNSTAMPED = frozenset(
         "material",
         "movement",
         "order_line",
+        "parcel_box",
         "pick_print",
         "plan_job",
         "pool",

@@ -281,6 +281,8 @@ def _selling(place: Place) -> Rows:
                 "Placed at": place.opening - timedelta(days=3),
                 "Country": place.country,
                 "Postcode": place.near_postcode,
+                # those of the crop that still grows are wanted once it is ready
+                "Not before": place.today + timedelta(weeks=6) if i % 2 else None,
             }
             for i in range(6)
         ],

@@ -315,9 +315,10 @@ def safe_flush(
       fewer than the smallest batch. In fewer trays the luck of single plugs weighs a little more;
       rho, which is most of the risk, is the same for any number.
     - Each week counts on its share of the flush of that safe batch, in whole plugs, and a tray on
-      its part of them rounded down (a tenth of a plug is let pass): no week is asked for more than
-      the safe batch gives in it, and all weeks together for no more than the safe batch. What that
-      loses is under a plug a tray and flush week, nothing in a batch of one tray.
+      its part of them rounded down (a tenth of a plug a tray is let pass, one of the whole batch at
+      most): no week is asked for more than the safe batch gives in it, and all weeks together for
+      no more than the safe batch. What that loses is under a plug a tray and flush week, nothing in
+      a batch of one tray.
     `overdispersion_times` asks what it would be if trays of one batch fared more alike;
     `germination` is that of the seed it is sown from (`growing.sowing`).
     """
@@ -328,7 +329,7 @@ def safe_flush(
     trays = max(protocol.smallest_batch, int(wanted / max(1.0, cells * together.mean)), 1)
     safe = safe_plugs(cells, trays, together, protocol.crop.service_level)
     weeks = parts(safe, protocol.flush_shares)
-    a_tray = [int(plugs / trays + _LET_PASS) for plugs in weeks]
+    a_tray = [int(plugs / trays + min(_LET_PASS, 1 / trays)) for plugs in weeks]
     if sum(a_tray) * trays > safe:
         a_tray = [plugs // trays for plugs in weeks]
     return tuple(a_tray)

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sqlmodel import Session, select
 
@@ -289,6 +289,7 @@ def test_growing_batches_hold_their_places_and_bring_their_safe_plugs(db: Databa
     assert sum(problem.wip_minutes) == 7 * 6 + 7 * 5
 
 
+@example(demand=2288, rho=0.0, flush="50/35/15", seed=0)
 @settings(deadline=None, max_examples=10)
 @given(
     demand=st.integers(50, 4000),
