@@ -13,6 +13,8 @@ from dataclasses import asdict, dataclass
 from functools import cached_property
 from typing import Any
 
+from solver.form import read_form
+
 PROBLEM_FORM = "bench-problem/1"
 PLAN_FORM = "bench-plan/1"
 
@@ -205,7 +207,7 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form bench-problem/1. Raises ValueError for any other."""
-        data = _read(text, PROBLEM_FORM)
+        data = read_form(text, PROBLEM_FORM, "Benching")
         try:
             return cls(
                 **{
@@ -238,14 +240,6 @@ def _blocks(data: Iterable[Mapping[str, Any]]) -> tuple[Block, ...]:
     return tuple(Block(**block) for block in data)
 
 
-def _read(text: str | bytes, form: str) -> dict[str, Any]:
-    data = json.loads(text)
-    if not isinstance(data, dict) or data.get("form") != form:
-        found = data.get("form") if isinstance(data, dict) else type(data).__name__
-        raise ValueError(f"Benching: the form must be {form}, got {found!r}")
-    return {key: value for key, value in data.items() if key != "form"}
-
-
 def merged(blocks: Iterable[Block]) -> tuple[Block, ...]:
     """The same places with blocks that touch made one, in order of bench and place."""
     found: list[Block] = []
@@ -275,7 +269,7 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form bench-plan/1. Raises ValueError for any other."""
-        data = _read(text, PLAN_FORM)
+        data = read_form(text, PLAN_FORM, "Benching")
         try:
             places = {key: _blocks(blocks) for key, blocks in data["places"].items()}
             return cls(places, data.get("cost"), data.get("bound"))

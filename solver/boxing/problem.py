@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from typing import Any
+
+from solver.form import read_form
 
 PROBLEM_FORM = "boxing-problem/1"
 PLAN_FORM = "boxing-plan/1"
@@ -97,7 +98,7 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
-        data = _read(text, PROBLEM_FORM)
+        data = read_form(text, PROBLEM_FORM, "Boxing")
         return cls(
             items=tuple(Item(**each) for each in data["items"]),
             boxes=tuple(Box(**each) for each in data["boxes"]),
@@ -131,16 +132,9 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
-        data = _read(text, PLAN_FORM)
+        data = read_form(text, PLAN_FORM, "Boxing")
         boxes = tuple(
             Packed(each["box"], tuple((key, count) for key, count in each["holds"]))
             for each in data["boxes"]
         )
         return cls(boxes, data["cost"], data["bound"])
-
-
-def _read(text: str | bytes, form: str) -> dict[str, Any]:
-    data = json.loads(text)
-    if not isinstance(data, dict) or data.pop("form", None) != form:
-        raise ValueError(f"Boxing: the form must be {form}")
-    return data

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from solver.form import read_form
+
 PROBLEM_FORM = "dispatch-problem/1"
 PLAN_FORM = "dispatch-plan/1"
 
@@ -146,7 +148,7 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form dispatch-problem/1. Raises ValueError for any other."""
-        data = _read(text, PROBLEM_FORM)
+        data = read_form(text, PROBLEM_FORM, "Dispatch")
         try:
             return cls(
                 days=data["days"],
@@ -201,14 +203,6 @@ def _order(data: Mapping[str, Any]) -> Order:
     )
 
 
-def _read(text: str | bytes, form: str) -> dict[str, Any]:
-    data = json.loads(text)
-    if not isinstance(data, dict) or data.get("form") != form:
-        found = data.get("form") if isinstance(data, dict) else type(data).__name__
-        raise ValueError(f"Dispatch: the form must be {form}, got {found!r}")
-    return data
-
-
 @dataclass(frozen=True)
 class Plan:
     """Which day does each order ship? An order that is not in `ships` does not ship."""
@@ -227,7 +221,7 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form dispatch-plan/1. Raises ValueError for any other."""
-        data = _read(text, PLAN_FORM)
+        data = read_form(text, PLAN_FORM, "Dispatch")
         ships: dict[str, int] = {}
         for entry in data["ships"]:
             if entry["order"] in ships:

@@ -12,6 +12,8 @@ from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import Any
 
+from solver.form import read_form
+
 PROBLEM_FORM = "rota-problem/1"
 PLAN_FORM = "rota-plan/1"
 
@@ -176,7 +178,7 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form rota-problem/1. Raises ValueError for any other."""
-        data = _read(text, PROBLEM_FORM)
+        data = read_form(text, PROBLEM_FORM, "Rota")
         try:
             return cls(
                 **{
@@ -196,14 +198,6 @@ def _person(data: Mapping[str, Any]) -> Person:
 
 def _task(data: Mapping[str, Any]) -> Task:
     return Task(**{**data, "after": tuple(After(**first) for first in data["after"])})
-
-
-def _read(text: str | bytes, form: str) -> dict[str, Any]:
-    data = json.loads(text)
-    if not isinstance(data, dict) or data.get("form") != form:
-        found = data.get("form") if isinstance(data, dict) else type(data).__name__
-        raise ValueError(f"Rota: the form must be {form}, got {found!r}")
-    return {key: value for key, value in data.items() if key != "form"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +225,7 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form rota-plan/1. Raises ValueError for any other."""
-        data = _read(text, PLAN_FORM)
+        data = read_form(text, PLAN_FORM, "Rota")
         try:
             turns = {
                 key: Turn(turn["day"], tuple(turn["people"])) for key, turn in data["turns"].items()

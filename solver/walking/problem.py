@@ -11,7 +11,8 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from typing import Any
+
+from solver.form import read_form
 
 PROBLEM_FORM = "walking-problem/1"
 PLAN_FORM = "walking-plan/1"
@@ -76,7 +77,7 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
-        data = _read(text, PROBLEM_FORM)
+        data = read_form(text, PROBLEM_FORM, "Walking")
         return cls(**{**data, "stops": tuple(Stop(**stop) for stop in data["stops"])})
 
 
@@ -96,12 +97,5 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
-        data = _read(text, PLAN_FORM)
+        data = read_form(text, PLAN_FORM, "Walking")
         return cls(**{**data, "walks": tuple(tuple(walk) for walk in data["walks"])})
-
-
-def _read(text: str | bytes, form: str) -> dict[str, Any]:
-    data = json.loads(text)
-    if not isinstance(data, dict) or data.pop("form", None) != form:
-        raise ValueError(f"Walking: the form must be {form}")
-    return data
