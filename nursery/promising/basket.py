@@ -37,6 +37,10 @@ class Basket:
     lines: tuple[BasketLine, ...]
 
 
+MOST_LETTERS, LONGEST_POSTCODE = 60, 12
+"""What the rows hold (`nursery.order.CustomerOrder`)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Destination:
     """Where does it go? A country (ISO 3166-1, two letters) and a postcode."""
@@ -214,16 +218,33 @@ def _unknown(session: Session, code: str, field: str) -> Refusal:
     return Refusal("unknown_product", f"No product has the code {code!r}", field, said)
 
 
+def wrong_reference(reference: str, label_reference: str = "") -> Refusal | None:
+    """What is wrong with a shop's references? None where both can be kept and found again."""
+    if not reference.strip():
+        message = "An order needs a reference of the shop's own"
+        return Refusal("bad_reference", message, "reference", "give the order's number")
+    for field, text in (("reference", reference), ("label_reference", label_reference)):
+        if len(text) > MOST_LETTERS:
+            message = f"A reference has at most {MOST_LETTERS} characters, this one {len(text)}"
+            return Refusal("bad_reference", message, field, "give a shorter one")
+    return None
+
+
 def zone_of(session: Session, destination: Destination) -> Zone:
     """In which zone is this address? The longest postcode prefix of its country wins.
 
-    Spaces and hyphens in a postcode do not count. Raises Refused: `no_postcode`, `no_zone`,
-    `zone_blocked` (with the usual caution on plant health).
+    Spaces and hyphens in a postcode do not count. Raises Refused: `no_postcode`, `bad_postcode`,
+    `no_zone`, `zone_blocked` (with the usual caution on plant health).
     """
     country, postcode = destination.country.strip().upper(), plain(destination.postcode)
     if not postcode:
         message = "Without a postcode nobody can say when a parcel arrives"
         raise Refused(Refusal("no_postcode", message, "destination.postcode", "give the postcode"))
+    letters = len(destination.postcode.strip())
+    if letters > LONGEST_POSTCODE:
+        message = f"A postcode has at most {LONGEST_POSTCODE} characters, this one {letters}"
+        said = "give the postcode alone"
+        raise Refused(Refusal("bad_postcode", message, "destination.postcode", said))
     rows = session.exec(select(ZonePrefix).where(ZonePrefix.country == country)).all()
     best = best_prefix(rows, postcode)
     if best is None:

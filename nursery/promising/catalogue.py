@@ -15,6 +15,7 @@ from nursery.carrier import Zone, ZonePrefix
 from nursery.crop import Crop
 from nursery.order import Product
 from nursery.promising.basket import (
+    LONGEST_POSTCODE,
     Basket,
     Destination,
     Item,
@@ -72,7 +73,8 @@ class Catalogue:
         """In which zone is this address? Raises Refused as `basket.zone_of` does."""
         postcode = plain(destination.postcode)
         prefixes = self.places.get(destination.country.strip().upper(), {})
-        for length in range(len(postcode) if postcode else -1, -1, -1):
+        good = bool(postcode) and len(destination.postcode.strip()) <= LONGEST_POSTCODE
+        for length in range(len(postcode) if good else -1, -1, -1):
             place = prefixes.get(postcode[:length])
             if place is not None:
                 return place

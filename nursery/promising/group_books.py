@@ -28,6 +28,7 @@ from nursery.promising.basket import (
     Limits,
     Parcel,
     Window,
+    wrong_reference,
 )
 from nursery.promising.catalogue import Catalogue, catalogue_of
 from nursery.promising.desk import Desk
@@ -179,7 +180,12 @@ class Books:
         found: list[Granted | Refused | None] = []
         for (wish, zone), wanted in zip(asked, parcels, strict=True):
             judged: Way | Refused | None = None
-            if zone is not None and wanted is not None and wish.reference not in taken:
+            if (
+                zone is not None
+                and wanted is not None
+                and wish.reference not in taken
+                and wrong_reference(wish.reference, wish.label_reference) is None
+            ):
                 judged = self._sure(wish, zone, wanted) or self._judged(wish, zone, wanted)
             if isinstance(judged, Way) and zone is not None and wanted is not None:
                 taken.add(wish.reference)

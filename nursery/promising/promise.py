@@ -30,6 +30,7 @@ from nursery.promising.basket import (
     items_of,
     parcel_for,
     parcel_of,
+    wrong_reference,
     zone_of,
 )
 from nursery.promising.desk import Desk, no_service, open_desk
@@ -71,9 +72,12 @@ def reserve(
 
     Makes the order `reference` (the shop's own) with its lines; with consent to split, a part may
     be added to an order that is there. `service` is a carrier service's name. Raises Refused: what
-    `quote` raises, `unknown_service`, `order_exists`, `no_plugs` and `day_closed` (these two as
-    `NotThatDay`, which finds what can be had instead once the transaction has ended).
+    `quote` raises, `bad_reference`, `unknown_service`, `order_exists`, `no_plugs` and `day_closed`
+    (these two as `NotThatDay`, which finds what can be had instead once the transaction has ended).
     """
+    wrong = wrong_reference(reference, label_reference)
+    if wrong is not None:
+        raise Refused(wrong)
     parcel = parcel_for(session, site(session), basket)
     zone = zone_of(session, destination)
     assert zone.id is not None

@@ -117,6 +117,33 @@ def test_a_product_nobody_sells_is_refused_by_name(shop: Shop) -> None:
     assert "CP-7" in refused["message"]
 
 
+@pytest.mark.parametrize("database", ["db", "postgres_db"])
+def test_a_reference_or_postcode_that_no_order_can_have_is_refused_on_both_databases(
+    database: str, request: pytest.FixtureRequest
+) -> None:
+    """Empty, or longer than the rows hold: SQLite would have taken it, PostgreSQL would break."""
+    nursery: Database = request.getfixturevalue(database)
+    secret = tokens(nursery)[Role.SHOP]
+    with nursery.writing() as session:
+        crop = crop_named(session, "Caltha palustris")
+        ready_lot(session, crop, 60, MONDAY, MONDAY + timedelta(days=30))
+    with serving(nursery) as address:
+        shop = Shop(address, secret)
+        try:
+            found = [shop.reserve(reference) for reference in ("", "  ", "x" * 61)]
+            found.append(shop.reserve("R-1", to={"country": "NL", "postcode": "1" * 13}))
+            good = shop.reserve("x" * 60)
+        finally:
+            shop.close()
+    assert [(each["code"], each["field"]) for each in found] == [
+        ("BAD_REFERENCE", "reference"),
+        ("BAD_REFERENCE", "reference"),
+        ("BAD_REFERENCE", "reference"),
+        ("BAD_POSTCODE", "destination.postcode"),
+    ]
+    assert good["__typename"] == "Promise"
+
+
 def test_an_id_that_was_never_given_out_is_refused_and_no_server_error(shop: Shop) -> None:
     for id in ("nonsense", "UHJvZHVjdDox", "UHJvbWlzZTp4"):  # garbage, Product:1, Promise:x
         assert shop.do("confirm", id)["code"] == "UNKNOWN_ID"
