@@ -26,6 +26,7 @@ import nursery.demand
 import nursery.fact_stamp
 import nursery.growing_area
 import nursery.kept_rota
+import nursery.lengths
 import nursery.material
 import nursery.mother_plant
 import nursery.order

@@ -13,6 +13,8 @@ from sqlmodel import Session, select
 
 from nursery.crop import Crop
 from nursery.database import METADATA, MIGRATIONS, Database, migrate, today
+from nursery.errors import Fault
+from nursery.order import Wrap
 from nursery.week import day_book
 from nursery.week.day_undo import undo
 from tests.builders import crop_named, ready_lot, small_nursery
@@ -106,3 +108,19 @@ def test_the_day_book_and_the_triggers_outlive_the_migration_of_the_weeks_settin
     assert any(name == "stamp_site_update" for name in before[1])
     with pytest.raises(IntegrityError, match="ck_site_hot_day_c"), db.writing() as session:
         session.connection().execute(text("UPDATE site SET hot_day_c = -99"))
+
+
+def test_a_text_longer_than_its_column_is_refused_alike_on_both_databases(
+    either_db: Database,
+) -> None:
+    """A new row and a changed one; what is just as long as it may be is taken."""
+    with (
+        pytest.raises(Fault, match="at most 60 characters, this has 61") as wrong,
+        either_db.writing() as session,
+    ):
+        session.add(Wrap(name="x" * 61))
+    assert (wrong.value.thing, wrong.value.next) == ("Wrap: name", "shorten it")
+    with either_db.writing() as session:
+        session.add(Wrap(name="x" * 60))
+    with pytest.raises(Fault, match="Wrap: name"), either_db.writing() as session:
+        session.exec(select(Wrap)).one().name = "y" * 61
