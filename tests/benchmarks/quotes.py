@@ -211,6 +211,8 @@ def _servers(address: str) -> Iterator[dict[str, tuple[int, int]]]:
     running, processes = {}, []
     for name in SERVERS:
         listening = socket.create_server(("127.0.0.1", 0))
+        # as on a port that uvicorn opens itself: else an answer's body waits for the head's ACK
+        listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         process = spawn.Process(target=serve, args=(name, address, listening), daemon=True)
         process.start()
         assert process.pid is not None
