@@ -67,11 +67,9 @@ def _of_order(session: Session, reference: str, pests: list[str]) -> list[PlantP
     order = session.exec(
         select(CustomerOrder).where(CustomerOrder.reference == reference)
     ).one_or_none()
-    found = (
-        [each for row in order.promises for each in passports_of_parcel(session, row, pests)]
-        if order
-        else []
-    )
+    if order is None:
+        raise Fault(f"Order {reference!r}", "is not in the books", reference, "check its reference")
+    found = [each for row in order.promises for each in passports_of_parcel(session, row, pests)]
     if not found:
         rule = "must have plants that were picked"
         raise Fault(f"Order '{reference}'", rule, reference, "pick it first: see `nursery picks`")

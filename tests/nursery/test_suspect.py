@@ -4,7 +4,9 @@ from datetime import date, timedelta
 
 import pytest
 from sqlmodel import Session, select
+from typer.testing import CliRunner
 
+from nursery.cli import app
 from nursery.database import Database
 from nursery.errors import Fault
 from nursery.mother_plant import MotherBlock
@@ -135,3 +137,13 @@ def test_what_claims_teach_is_shown_with_how_sure_it_is(shed: Database) -> None:
     assert (wrap.low, wrap.high) == jeffreys(1, 1) and wrap.high == 1.0 and wrap.low < 0.4
     assert rates["service", "Van"].share == 1.0
     assert found.limits == ()  # no day of delivery is known
+
+
+def test_passports_of_an_order_that_is_not_there_are_refused_in_a_sentence(shed: Database) -> None:
+    """At the command line, beside those of an order that was picked."""
+    runner = CliRunner()
+    asked = ["passport", "--database", shed.address, "--order"]
+    unknown, picked = (runner.invoke(app, [*asked, reference]) for reference in ("A-7", "A-1"))
+    assert (unknown.exit_code, picked.exit_code) == (2, 0)
+    assert "is not in the books" in unknown.output
+    assert "Plant Passport" in picked.output
