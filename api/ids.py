@@ -53,7 +53,7 @@ def after_key(given: str | None) -> str:
         return ""
     try:
         mark, key = from_base64(given)
-        if mark == "after":
+        if mark == "after" and "\0" not in key:
             return key
     except ValueError:
         pass

@@ -41,6 +41,7 @@ from api.rounds import RoundQueries
 from api.scalars import SCALARS
 from api.shade import ShadeMutations, ShadeQueries
 from api.shed import ClaimMutations, ShedQueries
+from api.texts import TextRule, TextsInVariables
 from api.trace import TraceQueries
 from api.warnings import WarningQueries
 from api.week import WeekQueries
@@ -145,7 +146,8 @@ class NurserySchema(Schema):
 def make_schema(settings: Settings | None = None) -> Schema:
     """Which schema does the API serve under these settings? Make it once: rules are cached."""
     allowed = settings or Settings()
-    rules: list[Any] = [size_rule(allowed.max_depth, allowed.max_aliases, allowed.max_fields)]
+    size = size_rule(allowed.max_depth, allowed.max_aliases, allowed.max_fields)
+    rules: list[Any] = [size, TextRule]
     if not allowed.introspection:
         rules.append(NoSchemaIntrospectionCustomRule)
     return NurserySchema(
@@ -160,6 +162,7 @@ def make_schema(settings: Settings | None = None) -> Schema:
             ParserCache,
             ValidationCache,
             _OneOperation,
+            TextsInVariables,
         ],
     )
 

@@ -124,7 +124,7 @@ class View(GraphQL[Context, None]):
 
     def encode_json(self, data: object) -> str:
         # Text, not bytes: bytes would leave a web socket as binary frames, which clients refuse.
-        return orjson.dumps(data).decode()
+        return _as_json(data)
 
 
 def _is_known(desk: Desk, secret: str) -> bool:
@@ -132,10 +132,17 @@ def _is_known(desk: Desk, secret: str) -> bool:
         return token_for(session, secret) is not None
 
 
+def _as_json(data: object) -> str:
+    try:
+        return orjson.dumps(data).decode()
+    except TypeError:  # half of a surrogate pair, told back in an error: written as an escape
+        return json.dumps(data)
+
+
 def _not_graphql(request: Request, refused: HTTPException) -> Response:
     """The answer to what is no GraphQL request at all."""
     reason = "This endpoint takes POST only." if refused.status_code == 405 else refused.reason
-    body = orjson.dumps({"errors": [{"message": reason}]})
+    body = _as_json({"errors": [{"message": reason}]})
     kind = accepted_type(request.headers.get("accept"))
     allow = {"allow": "POST"} if refused.status_code == 405 else {}
     return Response(body, refused.status_code, allow, f"{kind}; charset=utf-8")

@@ -48,7 +48,7 @@ class IdempotencyKey(SQLModel, table=True):
 
 def digest_of(secret: str) -> str:
     """What is stored of a secret? Its SHA-256 in hex: the secret has 256 random bits."""
-    return hashlib.sha256(secret.encode()).hexdigest()
+    return hashlib.sha256(secret.encode(errors="surrogatepass")).hexdigest()
 
 
 def make_token(session: Session, name: str, role: Role, at: datetime) -> str:

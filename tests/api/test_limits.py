@@ -1,15 +1,17 @@
 """How much a document may ask for, and what is not told to strangers."""
 
+import json
 import logging
 
 import pytest
 from starlette.applications import Starlette
 
 from api.app import create_app
+from api.ids import cursor
 from nursery.access import Role
 from nursery.database import Database
 from nursery.settings import Settings
-from tests.api.asking import ask, post
+from tests.api.asking import answered, ask, post
 from tests.api.server import tokens
 
 
@@ -98,6 +100,61 @@ def test_a_mistake_in_a_document_is_told_and_not_logged(
 ) -> None:
     assert "Cannot query field 'nothing'" in first_error(app, "{ nothing }")
     assert caplog.text == ""
+
+
+@pytest.mark.parametrize(
+    ("document", "variables"),
+    [
+        ("query ($a: String!) { product(code: $a) { __typename } }", {"a": "CP\0-6"}),
+        ("query ($a: String!) { product(code: $a) { __typename } }", {"a": "CP\ud800"}),
+        ('{ product(code: "CP\\u0000-6") { __typename } }', {}),
+        (
+            "query ($a: [BasketLineInput!]!, $b: DestinationInput!)"
+            " { shipOptions(basket: $a, destination: $b) { __typename } }",
+            {
+                "a": [{"code": "CP-6", "quantity": 1}, {"code": "\0", "quantity": 1}],
+                "b": {"country": "NL", "postcode": "1011AB"},
+            },
+        ),
+        ("query ($a: ID!) { promise(id: $a) { __typename } }", {"a": "\udfff"}),
+    ],
+)
+def test_a_text_that_no_database_keeps_is_told_before_anything_is_asked(
+    either_db: Database, document: str, variables: dict[str, object]
+) -> None:
+    app, shop = create_app(either_db), tokens(either_db)[Role.SHOP]
+    headers = {"authorization": f"Bearer {shop}", "content-type": "application/json"}
+    body = json.dumps({"query": document, "variables": variables})  # half pairs are escaped
+    (error,) = post(app, headers=headers, content=body).json()["errors"]
+    assert error["message"].startswith("A text must not hold ")
+    assert error["extensions"]["code"] == "BAD_TEXT"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"query": "{ __typename }", "operationName": "\ud800"},
+        {"query": '{ product(code: "\ud800") { __typename } }'},
+        {"query": "{ \ud800 }"},
+        {
+            "query": "query ($a: Int!) { plan(version: $a) { __typename } }",
+            "variables": {"\ud800": 1},
+        },
+    ],
+)
+def test_half_a_character_anywhere_in_a_request_is_a_mistake_of_the_document(
+    app: Starlette, body: dict[str, object]
+) -> None:
+    headers = {"content-type": "application/json"}
+    answer = post(app, headers=headers, content=json.dumps(body))
+    assert answer.status_code in (200, 400) and answer.json()["errors"][0]["message"]
+
+
+def test_a_cursor_of_another_making_is_refused_whatever_is_in_it(either_db: Database) -> None:
+    app, shop = create_app(either_db), tokens(either_db)[Role.SHOP]
+    for key in ("CP\0-6", "\0"):
+        document = f'{{ products(after: "{cursor(key)}") {{ ... on Refusal {{ code }} }} }}'
+        assert answered(app, document, shop) == {"code": "UNKNOWN_CURSOR"}
 
 
 def test_rules_are_made_once_so_that_a_validated_document_is_found_again(app: Starlette) -> None:
