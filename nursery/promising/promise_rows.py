@@ -27,6 +27,7 @@ from nursery.promising.desk import Desk, OtherOptions, kept_desk, open_desk, opt
 from nursery.promising.facts import facts_of
 from nursery.promising.lanes import Lane
 from nursery.promising.ship_days import Reason, Way
+from nursery.stock import Movement
 
 OVER = (State.LAPSED, State.CANCELLED)
 """States of a promise that keeps nothing any more."""
@@ -248,8 +249,14 @@ def put_on(promise: Promise, way: Way) -> None:
 
 
 def set_lines(session: Session, promise: Promise, parcel: Parcel) -> None:
-    """Give a promise that nobody has picked from yet the lines of this parcel."""
+    """Give a promise that nobody has picked from yet the lines of this parcel.
+
+    Raises Refused `not_changeable` where a product would go whose plugs were picked and put back.
+    """
     wanted = {item.product_id: item for item in parcel.items}
+    _refuse_lost_picks(
+        session, promise, [each for each in promise.lines if each.product_id not in wanted]
+    )
     for line in list(promise.lines):
         item = wanted.pop(line.product_id, None)
         if item is None:
@@ -260,6 +267,24 @@ def set_lines(session: Session, promise: Promise, parcel: Parcel) -> None:
     promise.lines.extend(_line(promise, item) for item in wanted.values())
     promise.minutes = parcel.minutes
     session.flush()
+
+
+def _refuse_lost_picks(session: Session, promise: Promise, gone: Sequence[PromiseLine]) -> None:
+    """A line that rows of the ledger name cannot go: they say whose plugs were put back."""
+    if not gone:
+        return
+    named = select(Movement.promise_line_id).where(
+        col(Movement.promise_line_id).in_([line.id for line in gone])
+    )
+    picked = set(session.exec(named))
+    codes = ", ".join(line.product.code for line in gone if line.id in picked)
+    if codes:
+        message = (
+            f"Promise {promise.id} ({promise.state}) cannot lose {codes}: plugs were picked for it"
+            " and put back"
+        )
+        again = "cancel it and reserve again"
+        raise Refused(Refusal("not_changeable", message, "basket", again))
 
 
 def set_order_lines(session: Session, order: CustomerOrder, quantities: Mapping[int, int]) -> None:

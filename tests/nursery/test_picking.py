@@ -11,10 +11,12 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Quarantine
 from nursery.carrier import CarrierService
-from nursery.database import Database, now
+from nursery.database import Database, now, site
 from nursery.errors import Refused
 from nursery.growing_area import Bench
-from nursery.order import EventKind, Promise, PromiseEvent, PromiseLine, State
+from nursery.order import EventKind, Product, Promise, PromiseEvent, PromiseLine, State
+from nursery.promising.basket import Basket, BasketLine
+from nursery.promising.promise import amend
 from nursery.promising.supply import supply
 from nursery.shed.counting import count_round
 from nursery.shed.ledger import balance, record_count
@@ -315,6 +317,24 @@ def test_undoing_a_pick_gives_plugs_and_commitment_back(shed: Database) -> None:
         picked = record_pick(session, line, lot, 6, "Bo")
         undo_pick(session, picked.movement, "Bo", "wrong order")
         assert (lot.plugs, line.picked, line.promise.state) == (50, 0, State.CONFIRMED)
+
+
+def test_a_product_whose_plugs_were_picked_and_put_back_stays_on_its_promise(
+    shed: Database,
+) -> None:
+    """The ledger's rows name the line for which they were picked, and rows are never changed."""
+    with shed.writing() as session:
+        site(session).allowance, mild = 0.0, session.exec(select(Product)).all()
+        for product in mild:
+            product.frost_limit_c = -25.0
+        lot, line = lot_of(session, 50), promised(session, "A-1")
+        ready_lot(session, crop_named(session, "Primula rosea"), 50, MONDAY, LATER)
+        undo_pick(session, record_pick(session, line, lot, 6, "Bo").movement, "Bo", "wrong order")
+        other, more = Basket((BasketLine("PRG-6", 1),)), Basket((BasketLine("CP-6", 2),))
+        with pytest.raises(Refused, match="cannot lose CP-6") as refused:
+            amend(session, line.promise_id, "shop", other)
+        assert refused.value.refusal.code == "not_changeable"
+        assert amend(session, line.promise_id, "shop", more).lines[0].plugs == 12
 
 
 def test_a_short_counts_the_lot_down_and_offers_another_lot(shed: Database) -> None:
