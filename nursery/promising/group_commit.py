@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import TypeAlias
 
 from sqlalchemy import Connection
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlmodel import Session
 
 from nursery.database import Database
@@ -237,7 +237,12 @@ def _may_be_tried_again(wrong: Exception) -> bool:
 
 
 def _is_the_databases(wrong: Exception) -> bool:
-    """Would each request alone meet the same trouble: a full disk, no connection?"""
+    """Would each request alone meet the same trouble: a full disk, no connection?
+
+    A value that the database cannot hold is the trouble of the one request that brought it.
+    """
+    if isinstance(wrong, DataError):
+        return False
     return isinstance(wrong, DBAPIError) and not _may_be_tried_again(wrong)
 
 

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from sqlalchemy import event, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DataError, OperationalError
 from sqlmodel import Session, col, select
 
 from nursery.access import Role, make_token
@@ -358,6 +358,37 @@ def test_what_goes_wrong_with_one_request_is_told_to_that_one_alone(either_db: D
             wrong.result(timeout=60)
         assert {row[24] for row in _promises(db)} == {6}
         assert writer.answer(changing(1, "key wrong", {}, first["id"], _cancels))["id"] == 1
+
+
+def test_a_value_that_the_database_cannot_hold_is_the_trouble_of_one_request_alone(
+    either_db: Database,
+) -> None:
+    def breaks(session: Session) -> Promise:
+        raise DataError("", {}, ValueError("no such text"))
+
+    with _filled(either_db, _plenty) as db:
+        assert _answers_beside(db, breaks) == ["S-2", "S-3"]
+
+
+def _answers_beside(db: Database, breaks: Callable[[Session], Promise]) -> list[str]:
+    """The references of two reservations that wait together with a request that breaks."""
+    held, go = threading.Event(), threading.Event()
+
+    def waits(session: Session) -> Promise:
+        held.set()
+        go.wait(60)
+        return cancel(session, 1, "web shop")
+
+    with GroupCommit(db) as writer:
+        writer.answer(_reserve(1, caltha(1)))
+        slow = writer.submit(changing(1, "slow", {}, 1, waits))
+        assert held.wait(60)
+        first = writer.submit(_reserve(2, caltha(1)))
+        wrong = writer.submit(changing(1, "wrong", {}, 1, breaks))
+        last = writer.submit(_reserve(3, caltha(1)))
+        go.set()
+        assert slow.result(60) and isinstance(wrong.exception(60), DataError)
+        return [future.result(60)["reference"] for future in (first, last)]
 
 
 def _cancels(session: Session) -> Promise:
