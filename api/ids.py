@@ -11,6 +11,8 @@ from nursery.errors import Refusal, Refused
 
 MOST_ROWS = 100
 """Rows that one page of a list may hold."""
+_MOST_KEY = 2**31 - 1
+"""The largest key that a row can have, and the largest that PostgreSQL takes as one."""
 
 
 def global_id(kind: str, key: object) -> strawberry.ID:
@@ -25,7 +27,7 @@ def key_of(kind: str, given: str, field: str = "id") -> int:
     """
     try:
         found, key = from_base64(given)
-        if found == kind:
+        if found == kind and _is_key(key):
             return int(key)
     except ValueError:
         pass
@@ -57,9 +59,25 @@ def after_key(given: str | None) -> str:
             return key
     except ValueError:
         pass
-    raise Refused(
+    raise _no_cursor(given)
+
+
+def after_row(given: str | None) -> int:
+    """As `after_key`, where rows are listed by their number; 0 at the start."""
+    key = after_key(given)
+    if given is not None and not _is_key(key):
+        raise _no_cursor(given)
+    return int(key or 0)
+
+
+def _no_cursor(given: str) -> Refused:
+    return Refused(
         Refusal("UNKNOWN_CURSOR", f"This is no cursor: {given!r}", "after", "use an endCursor")
     )
+
+
+def _is_key(key: str) -> bool:
+    return key.isascii() and key.isdigit() and len(key) <= 10 and int(key) <= _MOST_KEY
 
 
 def page_size(first: int) -> int:

@@ -11,7 +11,7 @@ from strawberry.relay import PageInfo
 
 from api.context import Info, read
 from api.fields import field, mutation
-from api.ids import after_key, cursor, global_id, key_of, page_info, page_size
+from api.ids import after_row, cursor, global_id, key_of, page_info, page_size
 from api.kept import kept, plain
 from api.options import (
     BasketLineInput,
@@ -197,7 +197,7 @@ class PromiseQueries:
 def _page(
     session: Session, reference: str | None, ship_on: date | None, size: int, after: str | None
 ) -> PromiseConnection:
-    start = int(after_key(after) or 0)
+    start = after_row(after)
     query = select(order.Promise).where(col(order.Promise.id) > start)
     if reference is not None:
         query = query.join(order.CustomerOrder).where(order.CustomerOrder.reference == reference)

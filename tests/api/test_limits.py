@@ -7,7 +7,7 @@ import pytest
 from starlette.applications import Starlette
 
 from api.app import create_app
-from api.ids import cursor
+from api.ids import cursor, global_id
 from nursery.access import Role
 from nursery.database import Database
 from nursery.settings import Settings
@@ -155,6 +155,18 @@ def test_a_cursor_of_another_making_is_refused_whatever_is_in_it(either_db: Data
     for key in ("CP\0-6", "\0"):
         document = f'{{ products(after: "{cursor(key)}") {{ ... on Refusal {{ code }} }} }}'
         assert answered(app, document, shop) == {"code": "UNKNOWN_CURSOR"}
+    for key in ("CP-6", "", "-1", str(2**31), "1" * 5000):  # promises are listed by their numbers
+        document = f'{{ promises(after: "{cursor(key)}") {{ ... on Refusal {{ code }} }} }}'
+        assert answered(app, document, shop) == {"code": "UNKNOWN_CURSOR"}
+
+
+def test_an_id_that_no_row_can_have_is_told_alike_by_both_databases(either_db: Database) -> None:
+    app, shop = create_app(either_db), tokens(either_db)[Role.SHOP]
+    for key in (2**31, 10**30, "1" * 5000, "-1", "1_0", "1.0", " 1", "\u0661"):
+        document = (
+            f'{{ promise(id: "{global_id("Promise", key)}") {{ ... on Refusal {{ code }} }} }}'
+        )
+        assert answered(app, document, shop) == {"code": "UNKNOWN_ID"}, key
 
 
 def test_rules_are_made_once_so_that_a_validated_document_is_found_again(app: Starlette) -> None:
