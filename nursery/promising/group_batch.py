@@ -187,6 +187,11 @@ class _Group:
             if wishes:
                 self._look_again(wishes)
         left = [*self._confirm(confirms), *self._reserve(wishes)]
+        if left:
+            # What is done one by one may give out ids of its own, and must see what was promised
+            # before it: a late confirm as well as a reservation.
+            write_rows(self.session, self.rows)
+            self.rows = {name: [] for name in WRITTEN}
         if self._one_by_one(left):
             self.books.forget_what_is_left()
 
@@ -273,10 +278,6 @@ class _Group:
                 left.append(request)
             else:
                 self._refuse(request, yes)
-        if left:
-            # `reserve` may give out ids of its own, and must see what was promised before it.
-            write_rows(self.session, self.rows)
-            self.rows = {name: [] for name in WRITTEN}
         return left
 
     def _confirm(self, requests: Sequence[Request]) -> list[Request]:

@@ -316,6 +316,26 @@ def test_a_refusal_in_a_group_undoes_nobody_elses_reservation(either_db: Databas
         assert [row[0] for row in _promises(db)] == ["S-1", "S-5"]
 
 
+def test_a_late_confirm_sees_what_was_granted_in_the_same_group(either_db: Database) -> None:
+    """The plugs of a reservation that ran out go to whoever is granted them first."""
+
+    def fill(session: Session) -> None:
+        mild_nursery(session, plugs=6)
+        make_token(session, "web shop", Role.SHOP, now(session))
+
+    with _filled(either_db, fill) as db:
+        (first,) = _together(db, [_reserve(1, caltha(1))])
+        assert isinstance(first, dict)
+        with db.writing() as session:
+            site(session).clock_shift_seconds += 31 * 60
+        late = confirming(1, "late", {}, first["id"], "web shop")
+        answers = _together(db, [_reserve(2, caltha(1)), late])
+        assert [_essence(each) for each in answers][1] == "lapsed"
+        with db.reading() as session:
+            assert oversold(session) == 0
+            assert [p.state for p in session.exec(select(Promise))] == ["lapsed", "reserved"]
+
+
 def test_a_basket_of_two_plants_is_reserved_whole_or_not_at_all(either_db: Database) -> None:
     def fill(session: Session) -> None:
         _plenty(session)
