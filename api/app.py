@@ -14,6 +14,7 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 
 from api.context import Desk
 from api.forecasts import keep_pulling
+from api.ids import global_id
 from api.jobs import Jobs
 from api.pages import routes
 from api.schema import make_schema
@@ -25,6 +26,7 @@ from nursery.planning.tasks import TASKS
 from nursery.promising.group_commit import GroupCommit
 from nursery.promising.promise import lapse
 from nursery.settings import Settings
+from nursery.telling.sending import Sender
 
 LAPSE_SECONDS = 5.0
 """How long after a reservation ran out the shop may hear of it."""
@@ -55,6 +57,7 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
                 tasks.start_soon(_write_down_lapses, desk)
                 if allowed.forecast_minutes > 0:
                     tasks.start_soon(keep_pulling, db, allowed)
+                tasks.start_soon(_sender(db, allowed).run)
                 yield
                 tasks.cancel_scope.cancel()
         finally:
@@ -78,6 +81,11 @@ async def _write_down_lapses(desk: Desk) -> None:
         except Exception:
             log.exception("Lapsed reservations could not be written down; tried again soon")
         await sleep(LAPSE_SECONDS)
+
+
+def _sender(db: Database, settings: Settings) -> Sender:
+    hosts, poll = settings.receiver_hosts, settings.poll_seconds
+    return Sender(db, global_id, hosts=hosts, poll_seconds=poll)
 
 
 def _lapse(db: Database) -> None:

@@ -7,7 +7,7 @@ until it is too old to be filled.
 """
 
 import time
-from collections.abc import AsyncGenerator, Iterable
+from collections.abc import AsyncGenerator, Iterable, Mapping
 from datetime import datetime
 from typing import Annotated, TypeAlias
 
@@ -26,6 +26,7 @@ from nursery import order
 from nursery.access import Token
 from nursery.database import now
 from nursery.order import EventKind
+from nursery.promising.told import told_once
 
 GAP_SECONDS = 30.0
 """How long a transaction may take between its first event and its commit."""
@@ -107,8 +108,8 @@ class PromiseNews:
                 tail.append(Tail(key_of("PromiseEvent", after, "after") if after else None))
             at = now(session)
             return [
-                _change(event, at)
-                for event in tail[0].new(session)
+                _change(event, detail, at)
+                for event, detail in told_once(tail[0].new(session))
                 if reference is None or event.promise.order.reference == reference
             ]
 
@@ -122,11 +123,11 @@ class PromiseNews:
             await anyio.sleep(info.context.desk.settings.poll_seconds)
 
 
-def _change(event: order.PromiseEvent, at: datetime) -> PromiseChange:
+def _change(event: order.PromiseEvent, detail: Mapping[str, object], at: datetime) -> PromiseChange:
     return PromiseChange(
         id=global_id("PromiseEvent", event.id),
         kind=event.kind,
         at=event.at,
-        detail=JSON(event.detail),
+        detail=JSON(detail),
         promise=promise(event.promise, at),
     )

@@ -32,6 +32,7 @@ import nursery.mother_plant
 import nursery.order
 import nursery.plan_job
 import nursery.planned
+import nursery.receiver
 import nursery.records
 import nursery.seed
 import nursery.shading
@@ -186,6 +187,7 @@ _ROW_MODULES = (
     nursery.order,
     nursery.plan_job,
     nursery.planned,
+    nursery.receiver,
     nursery.records,
     nursery.week.recurring,
     nursery.seed,

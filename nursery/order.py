@@ -209,7 +209,11 @@ class PromiseLine(SQLModel, table=True):
 
 
 class PromiseEvent(SQLModel, table=True):
-    """What happened to a promise, in order; the outbox from which the shop is told."""
+    """What happened to a promise, in order; the outbox from which the shop is told.
+
+    `told_at`: when it was handed out to the receivers of webhooks (`nursery.telling.outbox`), by
+    the database's own clock. Subscriptions read the rows themselves.
+    """
 
     __tablename__ = "promise_event"
     __table_args__ = (one_of("promise_event", "kind", EventKind),)

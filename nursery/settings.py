@@ -30,6 +30,10 @@ class Settings:
       on wherever the server is reached over HTTPS.
     - `allowed_origins` (NURSERY_ALLOWED_ORIGINS, separated by spaces): other sites whose pages may
       open a web socket here.
+    - `receiver_hosts` (NURSERY_RECEIVER_HOSTS, separated by spaces): hosts that webhooks may go to
+      although they are in a private network or have no HTTPS. This machine itself always may.
+    - `subscriptions_a_token` (NURSERY_SUBSCRIPTIONS_A_TOKEN): how many subscriptions one token may
+      hold at a time in one server process.
 
     Raises Fault for a number that is not above 0.
     """
@@ -48,12 +52,15 @@ class Settings:
     forecast_key: str = field(default="", repr=False)
     secure_cookies: bool = False
     allowed_origins: tuple[str, ...] = ()
+    receiver_hosts: tuple[str, ...] = ()
+    subscriptions_a_token: int = 20
 
     def __post_init__(self) -> None:
         for name in ("max_body_bytes", "max_depth", "max_aliases", "max_tokens", "max_fields"):
             _above_nothing(name, getattr(self, name))
         _above_nothing("threads", self.threads)
         _above_nothing("poll_seconds", self.poll_seconds)
+        _above_nothing("subscriptions_a_token", self.subscriptions_a_token)
         if self.forecast_minutes < 0:
             minutes = self.forecast_minutes
             raise Fault("NURSERY_FORECAST_MINUTES", "must be >= 0", minutes, "0 never fetches")
@@ -85,6 +92,10 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         forecast_key=text("FORECAST_KEY", ""),
         secure_cookies=_yes("SECURE_COOKIES", text("SECURE_COOKIES", "")),
         allowed_origins=tuple(text("ALLOWED_ORIGINS", "").split()),
+        receiver_hosts=tuple(text("RECEIVER_HOSTS", "").split()),
+        subscriptions_a_token=int(
+            _number("SUBSCRIPTIONS_A_TOKEN", text, plain.subscriptions_a_token)
+        ),
     )
 
 

@@ -1,11 +1,12 @@
-"""What is a shop told of a promise, as it stands at one moment? Values free of the session."""
+"""What is a shop told of a promise, as it stands at one moment, and of what happened to it?"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from nursery.order import Promise, State
+from nursery.order import EventKind, Promise, PromiseEvent, State
 from nursery.promising.promise_rows import has_lapsed
 
 
@@ -66,3 +67,74 @@ def told(promise: Promise, at: datetime) -> Told:
             for line in promise.lines
         ),
     )
+
+
+_DAYS = ("ship_on", "arrives_from", "arrives_until")
+
+
+@dataclass(frozen=True, slots=True)
+class Untold:
+    """A re-dated event that has not been told yet, and the days last told (as JSON)."""
+
+    event_id: int
+    before: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """Is this event told? `instead_of` is one not told yet that says nothing more beside it.
+
+    `before` has the days last told, where they are not those of the event itself.
+    """
+
+    is_told: bool
+    instead_of: int | None = None
+    before: Mapping[str, object] | None = None
+
+
+class ToldOnce:
+    """Which re-dated events, not told yet, say one thing together, or nothing at all?
+
+    A promise that goes from A to B and on to C is told once, from A to C; one that comes back to A
+    is not told. Any other event of the promise between ends the run, and so does one that may have
+    been told. `untold` has such events from before, by promise.
+    """
+
+    def __init__(self, untold: Mapping[int, Untold] | None = None) -> None:
+        self._untold = dict(untold or {})
+
+    def take(self, event: PromiseEvent) -> Telling:
+        """What becomes of the next event? To be asked in the order of their ids."""
+        run = self._untold.pop(event.promise_id, None)
+        before = event.detail.get("before")
+        if event.kind is not EventKind.RE_DATED or not isinstance(before, Mapping):
+            return Telling(True)
+        assert event.id is not None
+        if run is None:
+            self._untold[event.promise_id] = Untold(event.id, before)
+            return Telling(True)
+        if all(run.before.get(name) == event.detail.get(name) for name in _DAYS):
+            return Telling(False, run.event_id)
+        self._untold[event.promise_id] = Untold(event.id, run.before)
+        return Telling(True, run.event_id, run.before)
+
+
+def told_once(events: Iterable[PromiseEvent]) -> list[tuple[PromiseEvent, Mapping[str, object]]]:
+    """Which of these events, none of them told yet, are told, and with which detail?
+
+    In the order of their ids, as given. See `ToldOnce`.
+    """
+    once = ToldOnce()
+    found: dict[int, tuple[PromiseEvent, Mapping[str, object]]] = {}
+    for event in events:
+        telling = once.take(event)
+        if telling.instead_of is not None:
+            found.pop(telling.instead_of, None)
+        if telling.is_told:
+            found[event.id or 0] = event, detail_told(event, telling.before)
+    return list(found.values())
+
+
+def detail_told(event: PromiseEvent, before: Mapping[str, object] | None) -> Mapping[str, object]:
+    """What is said of this event, where these days were last told before it?"""
+    return event.detail if before is None else {**event.detail, "before": before}

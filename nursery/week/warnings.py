@@ -28,6 +28,7 @@ from nursery.promising.supply import deficits, holding
 from nursery.shed.counting import count_round
 from nursery.shed.veto import unsigned
 from nursery.stock import Lot
+from nursery.telling.standing import troubles
 from nursery.weather import Forecast, ForecastPull, Station
 from nursery.week.glut import glut_advice
 from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off
@@ -62,6 +63,7 @@ class WarningKind(StrEnum):
     MOTHER = "mother plants"
     MATERIAL = "material to order"
     FORECAST = "forecast"
+    RECEIVER = "receiver of webhooks"
     DATA = "cannot be told"
 
 
@@ -397,6 +399,12 @@ def _pulls(session: Session, day: date) -> Iterator[_Found]:
         yield _Found(WarningKind.FORECAST, f"station {name}", said, next, day)
 
 
+def _receivers(session: Session, day: date) -> Iterator[_Found]:
+    for one in troubles(session):
+        thing = f"receiver {one.receiver}"
+        yield _Found(WarningKind.RECEIVER, thing, one.text, one.what_to_do, day)
+
+
 _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _frames,
     _shade,
@@ -410,4 +418,5 @@ _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _materials,
     _forecasts,
     _pulls,
+    _receivers,
 )
