@@ -174,6 +174,8 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
     """
     if not lane.transit:
         return (_no_transit(lane),)
+    if day < rules.today:
+        return (Reason("past", "the day is over"),)  # nobody knows the weather that it had
     leg = rules.leg(lane, day)
     if isinstance(leg, Reason):
         return (leg,)
@@ -240,8 +242,6 @@ def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits:
 
 
 def _too_late(rules: Rules, lane: Lane, leg: Leg) -> list[Reason]:
-    if leg.ship_on < rules.today:
-        return [Reason("past", "the day is over")]
     if leg.ship_on > rules.last_day:
         return [Reason("horizon", f"nothing is promised after {rules.last_day}")]
     if rules.now.timestamp() > leg.order_by.timestamp():

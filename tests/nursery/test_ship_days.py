@@ -211,6 +211,17 @@ def test_a_day_that_is_over_and_a_day_beyond_the_horizon_are_closed(db: Database
         assert "horizon" in _reasons(session, date(2027, 4, 1))
 
 
+@pytest.mark.parametrize("days_ago", [1, 5, 30])
+def test_a_day_that_is_over_is_closed_for_that_alone_whatever_the_weather_was(
+    db: Database, days_ago: int
+) -> None:
+    with db.writing() as session:
+        mild_nursery(session)
+        tender = Ask(Limits(heat_c=12.0, frost_c=10.0, days_in_box=4), minutes=6)
+        day = MONDAY - timedelta(days=days_ago)
+        assert _reasons(session, day, ask=tender) == {"past": "the day is over"}
+
+
 def test_a_way_whose_transit_is_not_known_well_enough_is_closed(db: Database) -> None:
     with db.writing() as session:
         mild_nursery(session)
