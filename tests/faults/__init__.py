@@ -1,6 +1,6 @@
 """What is left of the promises when processes, disks, clocks and networks fail?
 
-    python -m tests.faults [--kills 200] [--database sqlite|postgres] [--clients 4]
+    python -m tests.faults [--kills 200] [--database sqlite|postgres] [--clients 6]
 
 Real `nursery serve` processes (two on one database), several shops' programs over real HTTP that
 reserve, confirm and cancel all the time, and kill -9 of one server ("worker"), of both ("server"),

@@ -17,7 +17,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--database", choices=("sqlite", "postgres"), default="sqlite")
-    parser.add_argument("--clients", type=int, default=4)
+    parser.add_argument("--clients", type=int, default=6)
     parser.add_argument("--seconds", type=float, default=float("inf"), help="for the kills")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only-kills", action="store_true")
@@ -61,6 +61,17 @@ def _short(verdict: Verdict) -> dict[str, Any]:
 
 
 def _table(killed: Killed, verdicts: dict[str, Verdict]) -> None:
+    for action, answers in killed.by_kind.items():
+        of_all = sum(answers.values())
+        shares = ", ".join(f"{what} {100 * n / of_all:.1f} %" for what, n in answers.items())
+        print(f"{action:24}{of_all:>8} answers: {shares}")
+    shares = ", ".join(f"{action} {n}" for action, n in killed.under_way.items())
+    kills = max(1, sum(killed.rounds.values()))
+    print(
+        f"{'under way when killed':24}{sum(killed.under_way.values()):>8} calls: {shares};"
+        f" {sum(killed.under_way.values()) / kills:.1f} a kill,"
+        f" from {killed.under_way_least} to {killed.under_way_most}"
+    )
     print(f"{'':24}{'times':>8}{'told':>8}{'found':>8}{'oversold':>10}{'ledger':>8}  holds")
     for name, verdict in verdicts.items():
         times = sum(killed.rounds.values()) if name == "kill -9" else 1
@@ -81,6 +92,9 @@ def _summary(database: str, killed: Killed, verdicts: dict[str, Verdict]) -> dic
         "oversold": sum(one.oversold for one in verdicts.values()),
         "ledger_difference": sum(one.ledger_difference for one in verdicts.values()),
         "holds": all(one.holds for one in verdicts.values()),
+        "answers": killed.answers,
+        "by_kind": killed.by_kind,
+        "under_way": killed.under_way,
         "seconds_a_kill": round(killed.seconds / max(1, kills), 3),
     }
 

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import random
 import time
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from nursery.checking import check_database
 from tests.faults.judging import Verdict
 from tests.faults.scene import Scene, scene
+from tests.faults.shops import Shop
+
+_WRITES = frozenset({"reserve", "confirm"})
+_A_MOMENT = 0.004
+"""Seconds within which a reservation or a confirm is on its way to the disk."""
+_PATIENCE_SECONDS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,8 +27,14 @@ class Killed:
     rounds: dict[str, int]
     processes: int
     answers: int
-    refused: dict[str, int]
+    by_kind: dict[str, dict[str, int]]
+    """Action to "granted" or the refusal's code to how often."""
+    under_way: dict[str, int]
+    """Action to how many such requests the killed processes had not answered, over all kills."""
+    under_way_least: int
+    under_way_most: int
     sent_again: int
+    troubles: int
     checks: int
     seconds: float
     verdict: Verdict
@@ -30,7 +44,7 @@ def kill_rounds(
     database: str,
     folder: Path,
     kills: int,
-    clients: int = 4,
+    clients: int = 6,
     every: int = 25,
     seed: int = 1,
     seconds: float = float("inf"),
@@ -43,13 +57,16 @@ def kill_rounds(
     chance, began = random.Random(seed), time.monotonic()
     rounds: dict[str, int] = {"worker": 0, "server": 0, "database": 0}
     processes = checks = 0
+    hit: list[Counter[str]] = []
     with scene(database, folder, clients) as at:
         at.until_answers(clients)
         for number in range(kills):
             if time.monotonic() - began > seconds:
                 break
             kind = _kind(database, number)
-            processes += _kill(at, kind, chance)
+            victims = _victims(at, kind, chance)
+            hit.append(_kill(at, victims))
+            processes += max(1, len(victims))
             rounds[kind] += 1
             if (number + 1) % every == 0:
                 _check(at, number)
@@ -58,16 +75,17 @@ def kill_rounds(
             time.sleep(chance.random() * 0.02)
         verdict = at.judged()
         shops = at.shops
-    refused: dict[str, int] = {}
-    for shop in shops:
-        for code, many in shop.told.refused.items():
-            refused[code] = refused.get(code, 0) + many
+    at_a_kill = [each.total() for each in hit]
     return Killed(
         rounds=rounds,
         processes=processes,
         answers=sum(shop.told.answers for shop in shops),
-        refused=refused,
+        by_kind=_by_kind(shops),
+        under_way=dict(sum(hit, Counter())),
+        under_way_least=min(at_a_kill, default=0),
+        under_way_most=max(at_a_kill, default=0),
         sent_again=sum(shop.told.sent_again for shop in shops),
+        troubles=sum(shop.told.troubles for shop in shops),
         checks=checks + 1,
         seconds=round(time.monotonic() - began, 1),
         verdict=verdict,
@@ -79,20 +97,50 @@ def _kind(database: str, number: int) -> str:
     return kinds[number % len(kinds)]
 
 
-def _kill(at: Scene, kind: str, chance: random.Random) -> int:
-    """Kills, starts again at once, and says how many processes of ours it was."""
+def _victims(at: Scene, kind: str, chance: random.Random) -> list[int]:
+    """Which servers are killed? None where it is the database.
+
+    Waits until the victims have a reservation or a confirm at hand, and then a moment more.
+    """
+    until = time.monotonic() + _PATIENCE_SECONDS
+    while True:
+        busy = {at.servers.ports.index(port) for action, port in at.asking() if action in _WRITES}
+        if busy:
+            break
+        if time.monotonic() > until:
+            raise RuntimeError("no reservation and no confirm was under way for a minute")
+        time.sleep(0.0005)
+    time.sleep(chance.random() * _A_MOMENT)
     if kind == "database":
+        return []
+    return [chance.choice(sorted(busy))] if kind == "worker" else list(range(len(at.servers.ports)))
+
+
+def _kill(at: Scene, victims: list[int]) -> Counter[str]:
+    """Kills these servers, or the database where there are none, and starts them again at once.
+
+    Says which requests were under way there in the moment before.
+    """
+    ports = {at.servers.ports[place] for place in victims} or set(at.servers.ports)
+    under_way = Counter(action for action, port in at.asking() if port in ports)
+    if not victims:
         assert at.postgres is not None
         at.postgres.kill()
         at.postgres.start()
-        return 1
-    places = range(len(at.servers.ports))
-    victims = [chance.choice(places)] if kind == "worker" else list(places)
     for place in victims:
         at.servers.kill(place)
     for place in victims:
         at.servers.start(place)
-    return len(victims)
+    return under_way
+
+
+def _by_kind(shops: Sequence[Shop]) -> dict[str, dict[str, int]]:
+    found: dict[str, dict[str, int]] = {}
+    for (action, answer), many in sorted(
+        sum((shop.told.by_kind for shop in shops), Counter()).items()
+    ):
+        found.setdefault(action, {})[answer] = many
+    return found
 
 
 def _check(at: Scene, number: int) -> None:

@@ -3,6 +3,7 @@
 python -m tests.faults.nest        # reads "PORT DATABASE LOG" lines, answers each with a pid
 """
 
+import ctypes
 import os
 import resource
 import signal
@@ -13,6 +14,8 @@ import api.app
 import api.schema
 import nursery.cli
 from nursery.settings import read_settings
+
+_WITH_THE_PARENT = 1  # PR_SET_PDEATHSIG of Linux's prctl
 
 if __name__ == "__main__":
     assert api.app.create_app is not None
@@ -26,6 +29,8 @@ if __name__ == "__main__":
         if child == 0:
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
             os.setsid()
+            if sys.platform == "linux":  # whoever kills us, however, ends them
+                ctypes.CDLL(None).prctl(_WITH_THE_PARENT, signal.SIGKILL)
             told = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
             os.dup2(told, 1)
             os.dup2(told, 2)

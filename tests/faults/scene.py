@@ -1,4 +1,4 @@
-"""A small nursery with too few plugs for everybody, on SQLite or on a PostgreSQL of its own."""
+"""A small nursery where one crop is soon sold out, on SQLite or on a PostgreSQL of its own."""
 
 from __future__ import annotations
 
@@ -56,25 +56,34 @@ class Scene:
         """How many answers have the shops been given so far?"""
         return sum(shop.told.answers for shop in self.shops)
 
+    def asking(self) -> list[tuple[str, int]]:
+        """Which requests are under way, and at which ports?"""
+        return [asked for shop in self.shops if (asked := shop.asking) is not None]
+
     def until_answers(self, more: int, seconds: float = 600.0) -> None:
         """Waits until the shops were given so many answers more."""
         wanted, until = self.answers + more, time.monotonic() + seconds
         while self.answers < wanted:
             if time.monotonic() > until:
-                raise RuntimeError(f"only {self.answers} of {wanted} answers came")
+                said = (self.folder / "servers.log").read_text()[-2000:]
+                raise RuntimeError(f"only {self.answers} of {wanted} answers came: {said}")
             time.sleep(0.005)
 
 
 def stocked(db: Database) -> tuple[str, list[str]]:
-    """A nursery that is soon sold out; a shop's token, and three open ship days."""
+    """A nursery with plugs enough for most, and one crop that is soon sold out.
+
+    A shop's token, and three open ship days. What nobody confirms is soon for others again.
+    """
     migrate(db)
     with db.writing() as session:
-        site = mild_nursery(session, MONDAY, plugs=900)
-        site.horizon_days, site.packing_minutes_a_day = 30, 700
+        site = mild_nursery(session, MONDAY, plugs=4800)
+        site.horizon_days, site.packing_minutes_a_day = 30, 2000
+        site.reservation_minutes = 2
         primula = crop_named(session, "Primula rosea")
         for weeks in range(3):  # perishable: each lot for a few days only
             first = MONDAY + timedelta(days=weeks)
-            ready_lot(session, primula, 90, first, first + timedelta(days=8))
+            ready_lot(session, primula, 60, first, first + timedelta(days=8))
         secret = make_token(session, "web shop", Role.SHOP, now(session))
     with db.reading() as session:
         options = quote(session, caltha(1), HERE, date(2027, 3, 2)).options

@@ -9,6 +9,7 @@ import json
 import random
 import threading
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,6 +22,10 @@ _RESERVE = (
     f' basket: $basket, destination: $to, shipOn: $day, service: "Van") {_GIVEN} }}'
 )
 _ASK_AGAIN = frozenset({"busy", "closing"})
+_BASKETS = ({"CP-6": 1}, {"CP-6": 2}, {"PRG-6": 1}, {"CP-6": 1, "PRG-6": 1})
+_OFTEN = (8, 6, 3, 3)
+_ELSEWHERE = 0.1
+"""The share of its requests before which a shop turns to the other server."""
 
 
 @dataclass
@@ -29,8 +34,11 @@ class Told:
 
     promises: dict[int, tuple[str, dict[str, int], str]] = field(default_factory=dict)
     answers: int = 0
-    refused: dict[str, int] = field(default_factory=dict)
+    by_kind: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """(action, "granted" or the refusal's code) to how often."""
     sent_again: int = 0
+    troubles: int = 0
+    """How often a server said that it could not do it now."""
     other_answer: list[str] = field(default_factory=list)
 
 
@@ -47,6 +55,8 @@ class Shop(threading.Thread):
         self._port = next(self._ports)
         self._number, self._count = number, 0
         self._live: list[str] = []
+        self.asking: tuple[str, int] | None = None
+        """The request that it waits for an answer to: its action, and the port that it went to."""
         self.stopping, self.giving_up = threading.Event(), threading.Event()
         self.told = Told()
         self.wrong: Exception | None = None
@@ -64,11 +74,10 @@ class Shop(threading.Thread):
 
     def _one_customer(self) -> None:
         self._count += 1
-        basket = self._random.choice(
-            ({"CP-6": 1}, {"CP-6": 2}, {"PRG-6": 1}, {"CP-6": 1, "PRG-6": 1})
-        )
+        (basket,) = self._random.choices(_BASKETS, _OFTEN)
         reference = f"S{self._number}-{self._count}-{uuid4().hex[:6]}"
         given = self._ask(
+            "reserve",
             _RESERVE,
             reference=reference,
             basket=[{"code": code, "quantity": many} for code, many in basket.items()],
@@ -84,14 +93,14 @@ class Shop(threading.Thread):
         if what < 0.75:
             self._change("confirm", given["id"])
             self._live.append(given["id"])
-        elif what < 0.9:
+        elif what < 0.97:
             self._change("cancel", given["id"])
         if len(self._live) > 25:
             self._change("cancel", self._live.pop(0))
 
     def _change(self, action: str, promise: str) -> None:
         document = f"mutation ($key: String!, $id: ID!) {{ {action}(key: $key, id: $id) {_GIVEN} }}"
-        given = self._ask(document, id=promise)
+        given = self._ask(action, document, id=promise)
         if given is not None and given["__typename"] == "Promise":
             reference, basket, _ = self.told.promises[_number(promise)]
             self._heard(given, reference, basket)
@@ -99,32 +108,34 @@ class Shop(threading.Thread):
     def _heard(self, given: Any, reference: str, basket: dict[str, int]) -> None:
         self.told.promises[_number(given["id"])] = (reference, basket, given["state"].lower())
 
-    def _ask(self, document: str, **variables: Any) -> Any:
+    def _ask(self, action: str, document: str, **variables: Any) -> Any:
         """The answer, however often it takes; None where the shop was told to give up."""
         body = {"query": document, "variables": {"key": uuid4().hex, **variables}}
-        given = self._insist(body)
+        if self._random.random() < _ELSEWHERE:
+            self._port = next(self._ports)
+        given = self._insist(action, body)
         if given is None:
             return None
         self.told.answers += 1
-        if given["__typename"] != "Promise":
-            code = str(given.get("code", given["__typename"]))
-            self.told.refused[code] = self.told.refused.get(code, 0) + 1
+        granted = given["__typename"] == "Promise"
+        self.told.by_kind[action, "granted" if granted else str(given.get("code"))] += 1
         if self._random.random() < 0.05:
-            again = self._insist(body)
+            again = self._insist(action, body)
             self.told.sent_again += 1
             if again is not None and again != given:
                 self.told.other_answer.append(f"{given} / {again}")
         return given
 
-    def _insist(self, body: dict[str, Any]) -> Any:
+    def _insist(self, action: str, body: dict[str, Any]) -> Any:
         while not self.giving_up.is_set():
             try:
-                answer = self._post(body)
+                answer = self._post(action, body)
             except (OSError, http.client.HTTPException, ValueError):
                 self._drop()
                 time.sleep(0.01)
                 continue
             if "errors" in answer:
+                self.told.troubles += 1
                 time.sleep(0.02)
                 continue
             (given,) = answer["data"].values()
@@ -132,14 +143,18 @@ class Shop(threading.Thread):
                 return given
         return None
 
-    def _post(self, body: dict[str, Any]) -> Any:
+    def _post(self, action: str, body: dict[str, Any]) -> Any:
         link = self._links.get(self._port)
         if link is None:
             link = http.client.HTTPConnection("127.0.0.1", self._port, timeout=30)
             self._links[self._port] = link
         head = {"content-type": "application/json", "authorization": f"Bearer {self._secret}"}
-        link.request("POST", "/graphql", json.dumps(body), head)
-        return json.loads(link.getresponse().read())
+        try:
+            link.request("POST", "/graphql", json.dumps(body), head)
+            self.asking = (action, self._port)
+            return json.loads(link.getresponse().read())
+        finally:
+            self.asking = None
 
     def _drop(self) -> None:
         link = self._links.pop(self._port, None)
