@@ -30,6 +30,7 @@ from api.day_book import DayBookMutations, DayBookQueries
 from api.dispatch import DispatchMutations, DispatchQueries
 from api.dispatch_why import DispatchWhyQueries
 from api.growing import BatchMutations
+from api.lanes import LaneMutations, LaneQueries
 from api.limits import size_rule
 from api.materials import MaterialQueries
 from api.news import PromiseNews
@@ -70,6 +71,7 @@ class Query(
     ShadeQueries,
     WrapQueries,
     TraceQueries,
+    LaneQueries,
 ):
     """All questions."""
 
@@ -86,6 +88,7 @@ class Mutation(
     ShadeMutations,
     WrapMutations,
     ConditionMutations,
+    LaneMutations,
 ):
     """All actions."""
 

@@ -1,12 +1,12 @@
-"""Carrier services, the zones they deliver to, transit times and closures."""
+"""Carrier services, the zones they deliver to, transit times, postage, closures and openings."""
 
-from datetime import date, time
+from datetime import date, datetime, time
 from enum import StrEnum
 
-from sqlalchemy import UniqueConstraint
+from sqlalchemy import JSON, UniqueConstraint
 from sqlmodel import Field, Relationship, SQLModel
 
-from nursery.columns import Kind, check, one_of
+from nursery.columns import Kind, UtcDateTime, check, one_of
 from nursery.weather import Station
 
 
@@ -108,3 +108,84 @@ class Closure(SQLModel, table=True):
     first_day: date
     last_day: date
     reason: str = Field(min_length=1, max_length=120)
+
+
+class TransitTaken(SQLModel, table=True):
+    """A learned distribution that a person took into use for a service to a zone.
+
+    `shares` is [[delivery days, share from 0 to 1], ...], ascending; `parcels` were delivered when
+    it was learned, `on_the_way` not yet. The newest that was not put back stands in place of the
+    Transit sheet, which stays as the prior. Rows are only ever added or put back.
+    """
+
+    __tablename__ = "transit_taken"
+    __table_args__ = (
+        check("transit_taken", "parcels", "parcels >= 1 AND on_the_way >= 0"),
+        check("transit_taken", "name", "length(taken_by) > 0 AND length(reason) > 0"),
+        check(
+            "transit_taken",
+            "put_back",
+            "(put_back_at IS NULL) = (put_back_by = '')"
+            " AND (put_back_at IS NULL) = (put_back_reason = '')",
+        ),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    service_id: int = Field(foreign_key="carrier_service.id", index=True)
+    zone_id: int = Field(foreign_key="zone.id", index=True)
+    shares: list[list[float]] = Field(sa_type=JSON)
+    parcels: int
+    on_the_way: int
+    taken_by: str = Field(max_length=60)
+    reason: str = Field(max_length=200)
+    taken_at: datetime = Field(sa_type=UtcDateTime)
+    put_back_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    put_back_by: str = Field(default="", max_length=60)
+    put_back_reason: str = Field(default="", max_length=200)
+
+
+class ZoneOpening(SQLModel, table=True):
+    """Days for which an authorised person opened a blocked zone; both included.
+
+    A parcel must leave and arrive within them. After `last_day` the zone is blocked again by
+    itself; `ended_at` says that somebody blocked it before. Never written but by a person.
+    """
+
+    __tablename__ = "zone_opening"
+    __table_args__ = (
+        check("zone_opening", "days", "last_day >= first_day"),
+        check("zone_opening", "name", "length(opened_by) > 0 AND length(reason) > 0"),
+        check(
+            "zone_opening",
+            "ended",
+            "(ended_at IS NULL) = (ended_by = '') AND (ended_at IS NULL) = (ended_reason = '')",
+        ),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    zone_id: int = Field(foreign_key="zone.id", index=True)
+    first_day: date
+    last_day: date
+    opened_by: str = Field(max_length=60)
+    reason: str = Field(max_length=200)
+    opened_at: datetime = Field(sa_type=UtcDateTime)
+    ended_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    ended_by: str = Field(default="", max_length=60)
+    ended_reason: str = Field(default="", max_length=200)
+
+
+class PostageBand(SQLModel, table=True):
+    """Up to this weight (g) a packed box costs so much (cents) by this service to this zone.
+
+    Heavier boxes than the last band the service does not take there.
+    """
+
+    __tablename__ = "postage_band"
+    __table_args__ = (
+        UniqueConstraint("service_id", "zone_id", "up_to_g", name="uq_postage_band"),
+        check("postage_band", "up_to", "up_to_g >= 1"),
+        check("postage_band", "price", "price_cents >= 0"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    service_id: int = Field(foreign_key="carrier_service.id", index=True)
+    zone_id: int = Field(foreign_key="zone.id", index=True)
+    up_to_g: int
+    price_cents: int

@@ -19,7 +19,13 @@ from nursery.commands.console import (
 )
 from nursery.commands.shop import parse_day
 from nursery.errors import Fault
-from nursery.shed.deliveries import BOOK_PARCELS, learned_transit, record_deliveries
+from nursery.shed.deliveries import (
+    BOOK_PARCELS,
+    TransitLearned,
+    learned_transit,
+    record_deliveries,
+)
+from nursery.shed.transit_use import LEAST_PARCELS, put_back_transit, take_transit
 
 _HEADINGS = ("order", "delivered")
 
@@ -46,24 +52,57 @@ def delivered(
         say(f"{len(rows)} delivered, {late} of them after the promised arrival.")
 
 
-def transit(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> None:
+def transit(
+    take: Annotated[
+        str, typer.Option(metavar="MARK", help="Take what was shown with this mark into use.")
+    ] = "",
+    put_back: Annotated[
+        bool, typer.Option("--put-back", help="Let the Transit sheet stand again.")
+    ] = False,
+    service: Annotated[str, typer.Option(help="Of this service ...")] = "",
+    zone: Annotated[str, typer.Option(help="... to this zone.")] = "",
+    by: Annotated[
+        str, typer.Option("--by", envvar="NURSERY_PERSON", help="Who decides; kept.")
+    ] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept.")] = "",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
     """Show on which delivery day parcels arrive, by service and zone: book / yours / used.
 
     Example: nursery transit
 
-    Nothing is used by itself: write the shares that you want into the Transit sheet and load it.
+    Promises reckon with the last column. That is the Transit sheet's until a person takes what was
+    learned into use, by the mark under which it was shown:
+    nursery transit --take 0f3a5d7c9b21 --service Van --zone 'Low land' --by Lea --reason 'a season'
     """
-    with opened(database) as db, db.reading() as session:
-        found = learned_transit(session)
+    if take and put_back:
+        raise Fault("nursery transit", "either --take or --put-back", "both", "choose one of them")
+    with opened(database) as db:
+        if take or put_back:
+            with db.writing() as session:
+                if put_back:
+                    put_back_transit(session, service, zone, by, reason)
+                else:
+                    take_transit(session, service, zone, take, by, reason)
+        with db.reading() as session:
+            found = learned_transit(session)
     if as_json:
         print_json(found)
         return
+    if take or put_back:
+        what = "the Transit sheet stands again" if put_back else "what was learned is in use"
+        say(f"{service} to {zone}: {what}. Promises that were given keep what they said.")
+    _show_transit(found)
+
+
+def _show_transit(found: list[TransitLearned]) -> None:
     if not found:
         say("No parcel has been handed over yet: the Transit sheet is all there is.")
         return
     show(
         f"Delivery days, the book weighing {BOOK_PARCELS} parcels",
-        ("service", "zone", "day", "parcels", "book", "yours", "nine in ten", "used"),
+        ("service", "zone", "day", "parcels", "book", "yours", "nine in ten", "used", "promised"),
         [
             (
                 line.service,
@@ -74,12 +113,26 @@ def transit(database: DatabaseOption = DATABASE, as_json: JsonOption = False) ->
                 "" if line.yours is None else f"{line.yours:.1%}",
                 "" if line.low is None else f"{line.low:.1%} to {line.high:.1%}",
                 f"{line.used:.1%}",
+                f"{line.promised:.1%}",
             )
             for lane in found
             for line in lane.days
         ],
     )
     for lane in found:
+        use = lane.in_use
+        stands = (
+            "the Transit sheet stands"
+            if use is None
+            else f"promised by what {use.taken_by} took into use on {use.taken_at:%Y-%m-%d}, from"
+            f" {use.parcels} parcels: {use.reason}"
+        )
+        few = (
+            f"too few to take ({LEAST_PARCELS} are needed)"
+            if lane.delivered < LEAST_PARCELS
+            else f"mark {lane.data}"
+        )
+        say(f"{lane.service} to {lane.zone}: {lane.delivered} delivered, {few}; {stands}.")
         if lane.on_the_way:
             say(
                 f"{lane.service} to {lane.zone}: {lane.on_the_way} handed over and not known to be"

@@ -17,7 +17,7 @@ from nursery.calendars import (
     pack_day,
 )
 from nursery.calendars import Closure as ClosedDays
-from nursery.carrier import CarrierService, ClosedAt, Closure, Transit, Zone
+from nursery.carrier import CarrierService, ClosedAt, Closure, Transit, TransitTaken, Zone
 from nursery.database import site
 from nursery.growing_area import Site
 from nursery.weather import WayStation
@@ -82,16 +82,25 @@ class Chance(NamedTuple):
     share: float
 
 
-def read_lanes(session: Session, zone_ids: Sequence[int]) -> dict[int, tuple[Lane, ...]]:
+def read_lanes(
+    session: Session, zone_ids: Sequence[int], by_book: bool = False
+) -> dict[int, tuple[Lane, ...]]:
     """Which lanes lead to each of these zones? A service without transit times does not go there.
 
-    Raises Fault for a holiday region or a time zone that does not exist.
+    The transit is what was learned and taken into use, else the Transit sheet's; `by_book` asks for
+    the sheet's alone. Raises Fault for a holiday region or a time zone that does not exist.
     """
     here = site(session)
     closures = session.exec(select(Closure)).all()
     services = session.exec(select(CarrierService).order_by(col(CarrierService.name))).all()
     zones = session.exec(select(Zone).where(col(Zone.id).in_(zone_ids))).all()
     transit = _transit(session, zone_ids)
+    if not by_book:
+        transit |= {
+            key: tuple((int(days), share) for days, share in taken.shares)
+            for key, taken in taken_transit(session, zone_ids).items()
+            if key in transit
+        }
     way = _way_stations(session, zone_ids)
     found: dict[int, tuple[Lane, ...]] = {}
     for zone in zones:
@@ -104,9 +113,19 @@ def read_lanes(session: Session, zone_ids: Sequence[int]) -> dict[int, tuple[Lan
     return found
 
 
+def taken_transit(session: Session, zone_ids: Sequence[int]) -> dict[tuple[int, int], TransitTaken]:
+    """Which learned distribution is in use, by service and zone? The newest not put back."""
+    rows = session.exec(
+        select(TransitTaken)
+        .where(col(TransitTaken.zone_id).in_(zone_ids), col(TransitTaken.put_back_at).is_(None))
+        .order_by(col(TransitTaken.id))
+    )
+    return {(row.service_id, row.zone_id): row for row in rows}
+
+
 def _transit(
     session: Session, zone_ids: Sequence[int]
-) -> Mapping[tuple[int, int], tuple[tuple[int, float], ...]]:
+) -> dict[tuple[int, int], tuple[tuple[int, float], ...]]:
     rows = session.exec(
         select(Transit)
         .where(col(Transit.zone_id).in_(zone_ids))

@@ -3,7 +3,8 @@
 Delivery days are counted in the sense of EN 13850: from the day a parcel was handed over, closed
 days at the destination not counted. Shown as book / yours / used: the Transit sheet's share, what
 the recorded deliveries say by themselves, and both together, the book weighing `BOOK_PARCELS`
-parcels. Nothing is used by itself: the lead writes the shares into the Transit sheet.
+parcels. Nothing is used by itself: a person takes it into use (`shed.transit_use`), or writes other
+shares into the Transit sheet.
 
 A parcel that is handed over and not yet known to be delivered has only not arrived *so far*: it
 counts among the later days, in the shares of those days (Efron's redistribution to the right, 1967,
@@ -12,18 +13,20 @@ repeated until it stands still), and is never dropped, which would flatter the c
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from scipy.stats import beta
 from sqlmodel import Session, col, select
 
+from nursery.carrier import TransitTaken
 from nursery.database import today
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent, State
-from nursery.promising.lanes import Lane, read_lanes
+from nursery.promising.lanes import Lane, read_lanes, taken_transit
 from nursery.shed.handover import delivered
 
 BOOK_PARCELS = 50
@@ -46,7 +49,7 @@ class DeliveryDay:
 
     `parcels` were delivered that day; `low` to `high` holds the carrier's own share in nine of ten
     cases (Jeffreys interval, the parcels still on the way left aside). `yours` is None where
-    nothing has been delivered yet.
+    nothing has been delivered yet. `promised` is what promises reckon with now.
     """
 
     service: str
@@ -58,17 +61,34 @@ class DeliveryDay:
     used: float
     low: float | None
     high: float | None
+    promised: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class InUse:
+    """Who took a learned distribution into use, when, why, and from how many delivered parcels?"""
+
+    taken_by: str
+    taken_at: datetime
+    reason: str
+    parcels: int
 
 
 @dataclass(frozen=True)
 class TransitLearned:
-    """A service to a zone: its delivery days, parcels delivered and parcels still on the way."""
+    """A service to a zone: its delivery days, parcels delivered and parcels still on the way.
+
+    `data` is a fingerprint of what it was learned from; `in_use` is None while the Transit sheet
+    stands.
+    """
 
     service: str
     zone: str
     delivered: int
     on_the_way: int
     days: tuple[DeliveryDay, ...]
+    data: str = ""
+    in_use: InUse | None = None
 
 
 def learned_transit(session: Session) -> list[TransitLearned]:
@@ -77,12 +97,16 @@ def learned_transit(session: Session) -> list[TransitLearned]:
     zones = sorted({zone for _, zone in parcels})
     lanes = {
         (lane.service_id, zone): lane
-        for zone, found in read_lanes(session, zones).items()
+        for zone, found in read_lanes(session, zones, by_book=True).items()
         for lane in found
     }
-    day = today(session)
+    day, taken = today(session), taken_transit(session, zones)
     return sorted(
-        (_of_lane(lanes[key], rows, day) for key, rows in parcels.items() if key in lanes),
+        (
+            _of_lane(lanes[key], rows, day, taken.get(key))
+            for key, rows in parcels.items()
+            if key in lanes
+        ),
         key=lambda each: (each.service, each.zone),
     )
 
@@ -188,13 +212,16 @@ def _parcels(session: Session) -> dict[tuple[int, int], list[_Parcel]]:
     return found
 
 
-def _of_lane(lane: Lane, parcels: Sequence[_Parcel], day: date) -> TransitLearned:
+def _of_lane(
+    lane: Lane, parcels: Sequence[_Parcel], day: date, taken: TransitTaken | None
+) -> TransitLearned:
     sent = [_sent(lane, each, day) for each in parcels]
     book = dict(lane.transit)
     used = shares(book, sent, BOOK_PARCELS)
     arrived = [each.days for each in sent if each.arrived]
     yours = shares({}, sent, 0) if arrived else {}
-    days = sorted({*book, *used, *yours})
+    promised = {int(n): share for n, share in taken.shares} if taken else book
+    days = sorted({*book, *used, *yours, *promised})
     return TransitLearned(
         service=lane.service,
         zone=lane.zone,
@@ -211,10 +238,21 @@ def _of_lane(lane: Lane, parcels: Sequence[_Parcel], day: date) -> TransitLearne
                 used=used.get(n, 0.0),
                 low=jeffreys(arrived.count(n), len(arrived))[0] if arrived else None,
                 high=jeffreys(arrived.count(n), len(arrived))[1] if arrived else None,
+                promised=promised.get(n, 0.0),
             )
             for n in days
         ),
+        data=_fingerprint(book, sent),
+        in_use=InUse(taken.taken_by, taken.taken_at, taken.reason, taken.parcels)
+        if taken
+        else None,
     )
+
+
+def _fingerprint(book: Mapping[int, float], sent: Sequence[Sent]) -> str:
+    """Which data is it learned from? The same for the same shares of the book and parcels."""
+    listed = sorted(book.items()), sorted((each.days, each.arrived) for each in sent)
+    return hashlib.sha256(repr(listed).encode()).hexdigest()[:12]
 
 
 def _sent(lane: Lane, parcel: _Parcel, day: date) -> Sent:
