@@ -1,25 +1,34 @@
 """How is a job carried out? By a process of its own, which its carrier watches and may stop.
 
 The process is started fresh (spawned), told what to do, and reports over a pipe. The carrier
-writes what it hears into the job's row, and reads there whether the job should end.
+writes what it hears into the job's row, and reads there whether the job should end. The process
+ends with its carrier, whatever ended that. A plan is stored only while the row says that the job
+runs, and the row says with the same commit that it was stored.
 """
 
 import logging
+import os
 import threading
 import time
-from collections.abc import Callable, Mapping
-from multiprocessing import get_context
-from multiprocessing.connection import Connection
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import Connection, wait
 from multiprocessing.synchronize import Event
 from typing import Any
 
 import orjson
 from pydantic import TypeAdapter
+from sqlalchemy import event
 from sqlalchemy.exc import SQLAlchemyError
+from sqlmodel import Session
 
 from nursery.database import Database, clock, open_database
 from nursery.errors import Fault, Refusal, Refused
 from nursery.plan_job import JobState, PlanJob
+from nursery.planned import PlanVersion
 from nursery.planning.tasks import Made
 
 log = logging.getLogger("nursery.api")
@@ -56,7 +65,7 @@ class Carrier:
         ours, theirs = context.Pipe(duplex=False)
         stop = context.Event()
         arguments = orjson.loads(row.arguments)
-        given = (self._tasks[row.kind.value], self._db.address, arguments, theirs, stop)
+        given = (self._tasks[row.kind.value], self._db.address, id, arguments, theirs, stop)
         process = context.Process(target=_run, args=given, daemon=True)
         process.start()
         theirs.close()
@@ -143,16 +152,18 @@ def _text(refusal: Refusal) -> str:
 
 
 def _run(
-    task: Task, address: str, arguments: dict[str, Any], pipe: Connection, stop: Event
+    task: Task, address: str, id: str, arguments: dict[str, Any], pipe: Connection, stop: Event
 ) -> None:
     """The job's own process: does the task and says how it went."""
+    threading.Thread(target=_end_with_the_carrier, daemon=True).start()
     db = open_database(address)
+    keeping = replace(db, writing=partial(storing, db, id))
 
     def tell(cost: int | None, bound: int | None) -> None:
         pipe.send({"cost": cost, "bound": bound})
 
     try:
-        made = task(db, arguments, tell, stop)
+        made = task(keeping, arguments, tell, stop)
         pipe.send({"state": JobState.DONE, "made": MADE.dump_json(made).decode()})
     except Refused as refused:
         pipe.send({"state": JobState.REFUSED, "refusal": _text(refused.refusal)})
@@ -165,3 +176,36 @@ def _run(
     finally:
         pipe.close()
         db.close()
+
+
+def _end_with_the_carrier() -> None:
+    """Nobody hears any more what this process says: it ends, and stores nothing."""
+    carrier = parent_process()
+    assert carrier is not None
+    wait([carrier.sentinel])
+    os._exit(1)
+
+
+@contextmanager
+def storing(db: Database, id: str) -> Iterator[Session]:
+    """A writing transaction of a job: with it the job's row says which plan was stored.
+
+    Raises Refused where the row says that the job has ended: cut off, or cancelled.
+    """
+    with db.writing() as session:
+        row = session.get(PlanJob, id, with_for_update=True)
+        if row is None or row.state is not JobState.RUNNING:
+            raise Refused(was_cut_off())
+
+        def say(session: Session, _: object) -> None:
+            for plan in session.new:
+                if isinstance(plan, PlanVersion):
+                    stored.append(plan.version)
+
+        stored: list[int] = []
+        event.listen(session, "after_flush", say)
+        yield session
+        session.flush()
+        if stored:
+            row.made = MADE.dump_json(Made(stored[-1])).decode()
+            session.add(row)

@@ -121,7 +121,9 @@ class Jobs:
             _cut_off(session)
             row = session.get(PlanJob, id, with_for_update=True)
             if row is not None and row.state is JobState.RUNNING:
-                if keep_best:
+                if row.made is not None:  # too late: its plan is stored
+                    row.state = JobState.DONE
+                elif keep_best:
                     row.stop_asked = True
                 else:
                     row.state, row.told_at = JobState.CANCELLED, clock(session)
@@ -171,12 +173,18 @@ def _silent() -> timedelta:
 
 
 def _cut_off(session: Session) -> None:
-    """Jobs of which nothing is heard any more have failed, and say why."""
+    """Jobs of which nothing is heard any more have failed, and say why.
+
+    One whose plan was stored already is done: only the word of it was cut off.
+    """
     query = select(PlanJob).where(
         PlanJob.state == JobState.RUNNING, col(PlanJob.told_at) < clock(session) - _silent()
     )
     for row in session.exec(query.with_for_update(skip_locked=True)):
-        row.state, row.refusal = JobState.FAILED, REFUSAL.dump_json(was_cut_off()).decode()
+        if row.made is None:
+            row.state, row.refusal = JobState.FAILED, REFUSAL.dump_json(was_cut_off()).decode()
+        else:
+            row.state = JobState.DONE
         session.add(row)
     session.flush()
 

@@ -34,6 +34,7 @@ from api.lanes import LaneMutations, LaneQueries
 from api.limits import size_rule
 from api.materials import MaterialQueries
 from api.news import PromiseNews
+from api.outage import outage, told
 from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
@@ -104,12 +105,18 @@ def _is_unexpected(error: GraphQLError) -> bool:
 
 
 class _Masked(MaskErrors):
-    """Nothing of an unexpected error is told but a reference, under which it is in the log."""
+    """Nothing of an unexpected error is told but a reference, under which it is in the log.
+
+    Of trouble with the database it is told that it is that.
+    """
 
     def __init__(self) -> None:
         super().__init__(should_mask_error=_is_unexpected)
 
     def anonymise_error(self, error: GraphQLError) -> GraphQLError:
+        if (message := outage(error.original_error)) is not None:
+            log.error("%s is answered: %s", error.path, error.original_error)
+            return told(error, message)
         reference = uuid4().hex[:12]
         log.error("Unexpected error %s at %s", reference, error.path, exc_info=error.original_error)
         return GraphQLError(

@@ -14,15 +14,20 @@ from sqlmodel import select
 from websockets.asyncio.client import connect
 from websockets.typing import Subprotocol
 
+from api.carrying import storing
+from api.jobs import Jobs, JobState, Report
 from nursery.access import Role
-from nursery.database import Database
+from nursery.database import Database, clock
 from nursery.demand import Demand, DemandKind
-from nursery.planned import PlanVersion
+from nursery.errors import Refused
+from nursery.plan_job import PlanJob
+from nursery.planned import PlanKind, PlanVersion
+from nursery.planning.tasks import Made
 from nursery.settings import Settings
 from nursery.weeks import Week
 from tests.api.server import serving, tokens
 from tests.api.shop import MONDAY, Shop
-from tests.builders import crop_named, open_order, product_of, ready_lot
+from tests.builders import accepted_plan, crop_named, open_order, product_of, ready_lot
 
 JOB = """{ __typename ... on Job { id kind state cost bound version refusal { code }
     dispatch { accepted ships { reference shipOn service lateDays } unshipped { reference } } }
@@ -163,3 +168,44 @@ def test_a_job_nobody_started_is_unknown(office: Office) -> None:
     assert office.cancel("nonsense", keep=True)["code"] == "NOT_FOUND"
     (heard,) = office.followed("nonsense")
     assert heard["code"] == "NOT_FOUND"
+
+
+def job_of_an_hour_ago(db: Database) -> str:
+    """A job that runs by its row, and of which nothing was heard for an hour."""
+    with db.writing() as session:
+        then = clock(session) - timedelta(hours=1)
+        id = uuid4().hex
+        kind = PlanKind.PROPAGATION
+        session.add(PlanJob(id=id, kind=kind, arguments="{}", started_at=then, told_at=then))
+    return id
+
+
+def looked_at(db: Database, id: str) -> Report:
+    """What is said of this job to somebody who asks now?"""
+    jobs = Jobs(db.address, {})
+    try:
+        with db.reading() as session:
+            found = jobs.report(session, id)
+    finally:
+        jobs.close()
+    assert found is not None
+    return found
+
+
+def test_a_job_that_was_cut_off_stores_no_plan_any_more(either_db: Database) -> None:
+    id = job_of_an_hour_ago(either_db)
+    found = looked_at(either_db, id)
+    assert found.state is JobState.FAILED and found.refusal is not None
+    with pytest.raises(Refused, match="cut off"), storing(either_db, id) as session:
+        accepted_plan(session, MONDAY)
+    with either_db.reading() as session:
+        assert session.exec(select(PlanVersion)).all() == []
+
+
+def test_a_job_that_is_cut_off_after_its_plan_was_stored_is_done(either_db: Database) -> None:
+    id = job_of_an_hour_ago(either_db)
+    with storing(either_db, id) as session:
+        stored = accepted_plan(session, MONDAY).version
+    found = looked_at(either_db, id)
+    assert (found.state, found.made) == (JobState.DONE, Made(stored))
+    assert found.refusal is None

@@ -47,6 +47,10 @@ class Servers:
         while Path(f"/proc/{pid}/stat").exists() and time.monotonic() < until:
             time.sleep(0.002)
 
+    def pid(self, place: int) -> int:
+        """Under which number does the server of this place run?"""
+        return self._pids[place]
+
     def wait(self) -> None:
         """Until every server answers that it is well. Raises RuntimeError with its log."""
         until = time.monotonic() + PATIENCE_SECONDS

@@ -2,6 +2,9 @@
 
 from pathlib import Path
 
+import pytest
+
+from tests.faults.jobs import jobs_killed
 from tests.faults.killing import kill_rounds
 
 
@@ -17,3 +20,12 @@ def test_promises_outlive_kill_9_of_their_servers_and_of_postgresql(tmp_path: Pa
     assert killed.rounds == {"worker": 2, "server": 1, "database": 1}
     assert killed.verdict.acknowledged > 0
     assert killed.verdict.holds, killed.verdict
+
+
+@pytest.mark.parametrize(("database", "kills"), [("sqlite", 2), ("postgres", 1)])
+def test_a_plan_whose_server_is_killed_is_cut_off_and_leaves_nothing(
+    database: str, kills: int, tmp_path: Path
+) -> None:
+    left = jobs_killed(database, tmp_path, kills, patient=False)
+    assert sum(left.ends.values()) == kills and left.ends["FAILED CUT_OFF"] > 0
+    assert left.holds, left
