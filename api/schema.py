@@ -38,6 +38,7 @@ from api.outage import outage, told
 from api.planning import JobNews, PlanMutations, PlanQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
+from api.receivers import ReceiverMutations, ReceiverQueries
 from api.rota import RotaMutations, RotaQueries
 from api.rounds import RoundQueries
 from api.scalars import SCALARS
@@ -69,6 +70,7 @@ class Query(
     MaterialQueries,
     DayBookQueries,
     WarningQueries,
+    ReceiverQueries,
     ShadeQueries,
     WrapQueries,
     TraceQueries,
@@ -89,6 +91,7 @@ class Mutation(
     ShadeMutations,
     WrapMutations,
     ConditionMutations,
+    ReceiverMutations,
     LaneMutations,
 ):
     """All actions."""

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from nursery.commands import benches, data, day, forecast, lead, shed, shop
+from nursery.commands import benches, data, day, forecast, lead, receivers, shed, shop
 from nursery.commands.backup import backup, restore
 from nursery.commands.check import check
 from nursery.commands.cold import hold_cold
@@ -90,6 +90,7 @@ for command in (
 ):
     app.command()(command)
 app.add_typer(forecast.app, name="forecast")
+app.add_typer(receivers.app, name="receivers")
 
 
 @app.command()

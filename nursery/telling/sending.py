@@ -126,6 +126,7 @@ class Sender:
         self._db, self._named, self._hosts, self._poll = db, named, hosts, poll_seconds
         self._patience = patience or Patience()
         self._busy: Counter[int] = Counter()
+        self._failing: set[int] = set()
         self._threads = anyio.CapacityLimiter(2)
         self._freed = anyio.Event()
         self._forgot_at: datetime | None = None
@@ -165,8 +166,7 @@ class Sender:
     async def _send(self, client: httpx.AsyncClient, sending: Sending) -> None:
         try:
             answer = await self._posted(client, sending)
-            if not answer.is_good:
-                log.warning("Webhook to %s: %s", sending.receiver, answer.said)
+            self._tell_log(sending, answer)
             await self._in_thread(partial(self._settle, sending, answer))
         except Exception:
             # Its lease runs out, and it is sent again.
@@ -174,6 +174,16 @@ class Sender:
         finally:
             self._busy[sending.receiver_id] -= 1
             self._freed.set()
+
+    def _tell_log(self, sending: Sending, answer: Answer) -> None:
+        """Once when a receiver begins to fail, and once when it is well again."""
+        fails = sending.receiver_id in self._failing
+        if not answer.is_good and not fails:
+            self._failing.add(sending.receiver_id)
+            log.warning("Webhook to %s: %s; tried again", sending.receiver, answer.said)
+        elif answer.is_good and fails:
+            self._failing.discard(sending.receiver_id)
+            log.warning("Webhook to %s: %s, it is well again", sending.receiver, answer.said)
 
     async def _posted(self, client: httpx.AsyncClient, sending: Sending) -> Answer:
         body = body_of(sending, self._named)
