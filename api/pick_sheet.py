@@ -25,7 +25,10 @@ class PickPart:
 @kept
 @strawberry.type(description="One stop of the walk: so many plugs of one product out of one lot.")
 class Pick:
-    """`trays` says the same as `plugs` in the lot's trays; water of each wrap in grams."""
+    """`trays` says the same as `plugs` in the lot's trays; water of each wrap in grams.
+
+    `changed_from` is the product's own wrap where it travels in another.
+    """
 
     stop: int
     area: str
@@ -44,6 +47,7 @@ class Pick:
     last_sale_on: date
     parts: list[PickPart]
     walk: int = 1
+    changed_from: str = ""
 
 
 @kept
@@ -58,7 +62,7 @@ class SlipBatch:
 @kept
 @strawberry.type(description="One product in a parcel.")
 class SlipLine:
-    """How it travels and where its plugs come from."""
+    """How it travels and where its plugs come from; `wrap_says` why not in its own wrap."""
 
     promise_line_id: strawberry.ID
     product_code: str
@@ -68,6 +72,8 @@ class SlipLine:
     wrap: str
     wrap_water_g: float
     batches: list[SlipBatch]
+    changed_from: str = ""
+    wrap_says: str = ""
 
 
 @kept
@@ -92,7 +98,11 @@ class PackedBox:
 @kept
 @strawberry.type(description="What goes into one parcel. Name and address stay with the shop.")
 class Slip:
-    """Order reference and postcode match it with the shop's label."""
+    """Order reference and postcode match it with the shop's label.
+
+    `packs` go in; `minded` is what to mind besides. The weight is that of all boxes as they are
+    handed over, the cost that of boxes, wraps and packs.
+    """
 
     promise_id: strawberry.ID
     order_reference: str
@@ -103,6 +113,10 @@ class Slip:
     minutes: int
     lines: list[SlipLine]
     boxes: list[PackedBox] = strawberry.field(default_factory=list)
+    packs: list[str] = strawberry.field(default_factory=list)
+    minded: list[str] = strawberry.field(default_factory=list)
+    weight_g: int = 0
+    packing_cents: int = 0
 
 
 @kept
@@ -170,6 +184,7 @@ def _pick(found: sheets.Pick) -> Pick:
     return Pick(
         stop=found.stop,
         walk=found.walk,
+        changed_from=found.changed_from,
         area=found.area,
         bench=found.bench,
         batch_code=found.batch_code,
@@ -206,6 +221,10 @@ def _slip(found: sheets.Slip) -> Slip:
         minutes=found.minutes,
         lines=[_slip_line(line) for line in found.lines],
         boxes=[_box(box) for box in found.boxes],
+        packs=list(found.packs),
+        minded=list(found.minded),
+        weight_g=found.weight_g,
+        packing_cents=found.packing_cents,
     )
 
 
@@ -219,6 +238,8 @@ def _slip_line(found: sheets.SlipLine) -> SlipLine:
         wrap=found.wrap,
         wrap_water_g=found.wrap_water_g,
         batches=[SlipBatch(batch_code=code, plugs=plugs) for code, plugs in found.batches],
+        changed_from=found.changed_from,
+        wrap_says=found.wrap_says,
     )
 
 

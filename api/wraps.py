@@ -13,7 +13,8 @@ from api.mirror import mirror
 from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import now
-from nursery.shed import care, parcel_packs, wraps
+from nursery.shed import care, packing, wraps
+from nursery.shed.wanted import wanted_on
 from nursery.travelling import WrapTrial
 
 SHED = (Role.PACKER, Role.LEAD)
@@ -37,11 +38,12 @@ class KnownWrap:
 
 @strawberry.type(description="The wrap of a line that is to be packed.")
 class LineWrap:
-    """`chance`: share of weather years in which it stays moist for `hours`."""
+    """`chance`: share of weather years in which it stays moist for `hours`; `listed`: its own."""
 
     order_reference: str
     product_code: str
     wrap: str
+    listed: str
     water_g: float
     hours: int
     chance: float | None
@@ -50,7 +52,7 @@ class LineWrap:
 
 @strawberry.type(description="The heat or cold packs of a parcel.")
 class ParcelPacks:
-    """Chances are those of heat and frost on the way without them."""
+    """In each of its `boxes`. Chances are those of heat and frost on the way without them."""
 
     order_reference: str
     packs: list[str]
@@ -58,6 +60,7 @@ class ParcelPacks:
     frost_chance: float
     weight_g: int
     cost_cents: int
+    boxes: int
     says: str
 
 
@@ -105,11 +108,14 @@ class WrapQueries:
         """For the packer and the lead."""
 
         def work(session: Session, token: Token) -> ParcelWraps:
+            wanted = wanted_on(session, ship_day, ship_day)
+            found = list(packing.packings(session, wanted).values())
+            packs = sorted((one.packs for one in found), key=lambda one: one.order_reference)
             return ParcelWraps(
-                lines=[mirror(LineWrap, each) for each in wraps.line_wraps(session, ship_day)],
+                lines=[mirror(LineWrap, wrap) for one in found for wrap in one.wraps],
                 parcels=[
                     mirror(ParcelPacks, each, packs=[str(pack) for pack in each.packs])
-                    for each in parcel_packs.parcel_packs(session, ship_day)
+                    for each in packs
                 ],
             )
 

@@ -24,7 +24,9 @@ class TravelPack(SQLModel, table=True):
 
     It keeps `covers_c` °C off for `hours` from packing on, and is trusted down to (frost) or up to
     (heat) `outside_c` outside, never further. Cost in cents, weight in grams. What a pack does is
-    told by its maker and by a logger in a trial parcel; the rows here have no source.
+    told by its maker and by a logger in a trial parcel; the rows here have no source. `in_stock`
+    (None: nobody has counted them) less `spare` may be used; more comes `lead_days` after the
+    order, in whole lots of `sold_in`.
     """
 
     __tablename__ = "travel_pack"
@@ -32,6 +34,10 @@ class TravelPack(SQLModel, table=True):
         one_of("travel_pack", "against", Against),
         check("travel_pack", "hours", "hours > 0 AND covers_c > 0"),
         check("travel_pack", "money", "cost_cents >= 0 AND weight_g >= 0 AND minutes >= 0"),
+        check("travel_pack", "in_stock", "in_stock IS NULL OR in_stock >= 0"),
+        check("travel_pack", "spare", "spare >= 0"),
+        check("travel_pack", "lead_days", "lead_days >= 0"),
+        check("travel_pack", "sold_in", "sold_in >= 1"),
     )
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True, min_length=1, max_length=60)
@@ -42,24 +48,32 @@ class TravelPack(SQLModel, table=True):
     cost_cents: int = 0
     weight_g: int = 0
     minutes: float = 0.5
+    in_stock: int | None = None
+    spare: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
+    lead_days: int = Field(default=14, sa_column_kwargs={"server_default": "14"})
+    sold_in: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
 
 
 class ParcelBox(SQLModel, table=True):
     """A kind of box: room for so many units (a plug of the usual size is one), empty weight, price.
 
-    A product says how many units one of it takes, if not one a plug.
+    A product says how many units one of it takes, if not one a plug. Of the vapour that a wrap
+    would lose in the open only `vapour_share` gets out of the closed box: weigh a trial parcel in
+    it and one beside it; 1 (the box keeps nothing in) until somebody has.
     """
 
     __tablename__ = "parcel_box"
     __table_args__ = (
         check("parcel_box", "room", "room >= 1"),
         check("parcel_box", "money", "weight_g >= 0 AND cost_cents >= 0"),
+        check("parcel_box", "vapour_share", "vapour_share > 0 AND vapour_share <= 1"),
     )
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True, min_length=1, max_length=60)
     room: int
     weight_g: int = 0
     cost_cents: int = 0
+    vapour_share: float = Field(default=1.0, sa_column_kwargs={"server_default": "1.0"})
 
 
 class WrapTrial(SQLModel, table=True):

@@ -19,7 +19,7 @@ from nursery.commands.console import (
     warn,
 )
 from nursery.commands.shop import parse_day
-from nursery.commands.wraps import show_packing
+from nursery.commands.wraps import show_minded
 from nursery.database import Database, today
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
@@ -27,12 +27,10 @@ from nursery.shed.counting import Place, count_round
 from nursery.shed.handover import hand_over as hand_over_parcel
 from nursery.shed.handover import not_collected as leave_parcel
 from nursery.shed.handover import pack_parcel
-from nursery.shed.parcel_packs import parcel_packs
 from nursery.shed.pick_sheet import Part, Pick, PickSheet, Slip, pick_sheet, print_sheet
 from nursery.shed.picking import record_pick, report_short
 from nursery.shed.walks import Walk
 from nursery.shed.watering import watering_list
-from nursery.shed.wraps import line_wraps
 from nursery.stock import Lot
 from nursery.week.day_book import count as record_count
 
@@ -65,8 +63,6 @@ def picks(
             print_json(sheet)
         else:
             show_sheet(sheet)
-            with db.reading() as session:
-                show_packing(line_wraps(session, ship_day), parcel_packs(session, ship_day))
         if record:
             _record(db, sheet, by)
 
@@ -81,7 +77,7 @@ def show_sheet(sheet: PickSheet) -> None:
             show_walk(walk, [pick for pick in sheet.picks if pick.walk == walk.number])
         show(
             "Slips",
-            ("order", "to", "by", "minutes", "box", "holds"),
+            ("order", "to", "by", "minutes", "box", "weight", "packs", "holds"),
             [
                 (
                     slip.order_reference,
@@ -89,11 +85,14 @@ def show_sheet(sheet: PickSheet) -> None:
                     slip.service,
                     slip.minutes,
                     box_words(slip),
+                    f"{slip.weight_g / 1000:.1f} kg" if slip.weight_g else "",
+                    ", ".join(slip.packs),
                     ", ".join(f"{line.quantity} x {line.product_code}" for line in slip.lines),
                 )
                 for slip in sheet.slips
             ],
         )
+        show_minded(sheet.slips)
         say("A second person checks count, name, passport, moisture and the label of each box.")
     for line in sheet.missing:
         say(f"MISSING: {line.plugs} plugs of {line.product_code} for {line.order_reference}")
@@ -105,7 +104,7 @@ def show_sheet(sheet: PickSheet) -> None:
 def box_words(slip: Slip) -> str:
     """Which boxes are taken, and what goes into each where there are several?"""
     if len(slip.boxes) < 2:
-        return ", ".join(f"{box.name}, {box.weight_g / 1000:.1f} kg" for box in slip.boxes)
+        return ", ".join(box.name for box in slip.boxes)
     return "; ".join(
         f"{box.name}, {box.weight_g / 1000:.1f} kg: "
         + " + ".join(f"{many} x {code}" for code, many in box.holds)
@@ -116,7 +115,8 @@ def box_words(slip: Slip) -> str:
 def show_walk(walk: Walk, picks: list[Pick]) -> None:
     """One round with the trolley, stop by stop."""
     far = "" if walk.metres is None else f", {walk.metres:.0f} m"
-    columns = ("bench", "batch and passport", "product", "plugs", "is", "grade", "wrap", "water")
+    columns = ("bench", "batch and passport", "product", "plugs", "is", "grade", "wrap", "water",
+               "changed from")  # fmt: skip
     show(
         f"Walk {walk.number}: {walk.trays:.1f} trays on the trolley{far}",
         ("", *columns, "last sale"),
@@ -135,6 +135,7 @@ def _pick_row(pick: Pick) -> tuple[object, ...]:
         pick.grade.value,
         pick.wrap,
         f"{pick.wrap_water_g:.0f} g",
+        pick.changed_from,
         f"{pick.last_sale_on}",
     )
 

@@ -1,5 +1,6 @@
 """Wraps, packs and care cards at the command line: what stays moist, what goes into the parcel."""
 
+from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated
@@ -21,8 +22,10 @@ from nursery.database import now, today
 from nursery.errors import Fault
 from nursery.promising.packs import Pack, listed_packs
 from nursery.shed.care import card_page, cards_of_day, care_card
-from nursery.shed.parcel_packs import ParcelPacks, parcel_packs
-from nursery.shed.wraps import KnownWrap, LineWrap, known_wraps, line_wraps, record_trial
+from nursery.shed.packing import LineWrap, line_wraps, parcel_packs
+from nursery.shed.parcel_packs import ParcelPacks
+from nursery.shed.pick_sheet import Slip
+from nursery.shed.wraps import KnownWrap, known_wraps, record_trial
 from nursery.travelling import WrapTrial
 
 
@@ -108,19 +111,28 @@ def show_lines(lines: list[LineWrap], parcels: list[ParcelPacks]) -> None:
     )
 
 
-def show_packing(lines: list[LineWrap], parcels: list[ParcelPacks]) -> None:
-    """What the packer must know beside the pick sheet: packs, and wraps other than listed."""
-    minded = [one for one in lines if one.says]
-    packed = [one for one in parcels if one.says]
-    if lines and not minded:
+def show_minded(slips: Sequence[Slip]) -> None:
+    """What the packer must mind of wraps, boxes and packs: one line for all orders that share it.
+
+    Nothing but that all is as listed, where nothing is changed.
+    """
+    said: dict[str, list[str]] = {}
+    for slip in slips:
+        for text in slip.minded:
+            said.setdefault(f"{_boxes(slip)}{text}", []).append(slip.order_reference)
+        for line in slip.lines:
+            if line.wrap_says:
+                poured = f"{line.wrap}, {line.wrap_water_g:.0f} g of water"
+                told = f"{line.product_code} in {poured}: {line.wrap_says}"
+                said.setdefault(told, []).append(slip.order_reference)
+    for text, orders in said.items():
+        say(f"MIND {', '.join(orders)}: {text}.")
+    if not said and slips:
         say("Every wrap stays moist until its parcel is opened, as listed.")
-    for one in minded:
-        say(
-            f"WRAP: {one.order_reference}, {one.product_code}: {one.wrap}, {one.water_g:.0f} g of"
-            f" water, for {one.hours} h; {one.says}"
-        )
-    for one_parcel in packed:
-        say(f"PACK: {one_parcel.order_reference}: {one_parcel.says}")
+
+
+def _boxes(slip: Slip) -> str:
+    return f"{' + '.join(box.name for box in slip.boxes)} " if slip.boxes else ""
 
 
 def weigh(

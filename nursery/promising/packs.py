@@ -33,7 +33,11 @@ class Pack:
     minutes: float = 0.0
 
     def __str__(self) -> str:
-        return f"1 {self.name} against {self.against.value}"
+        return self.words(1)
+
+    def words(self, many: int) -> str:
+        """How are so many of them called for?"""
+        return f"{many} {self.name} against {self.against.value}"
 
 
 def hours_packed(pack_on: date, arrives_until: date) -> int:

@@ -21,11 +21,16 @@ _AT_ONCE = Limits(seconds=0.25, threads=1)
 
 @dataclass(frozen=True, slots=True)
 class PackedBox:
-    """A box, its weight when packed (g), and how many of which product (code) go into it."""
+    """A box, its weight when packed (g), and how many of which product (code) go into it.
+
+    `vapour_share` of what a wrap would lose in the open gets out of it.
+    """
 
     name: str
     weight_g: int
     holds: tuple[tuple[str, int], ...]
+    vapour_share: float = 1.0
+    cost_cents: int = 0
 
 
 class Boxes:
@@ -33,23 +38,35 @@ class Boxes:
 
     def __init__(self, session: Session) -> None:
         self._lift = site(session).lift_g
-        self._boxes = tuple(
-            Box(box.name, box.room, box.weight_g, box.cost_cents)
-            for box in session.exec(select(ParcelBox).order_by(col(ParcelBox.name)))
-        )
-        self._known: dict[tuple[tuple[str, int], ...], tuple[PackedBox, ...]] = {}
+        self._rows = session.exec(select(ParcelBox).order_by(col(ParcelBox.name))).all()
+        self._known: dict[tuple[object, ...], tuple[PackedBox, ...]] = {}
 
-    def of(self, wanted: Sequence[tuple[Product, int]]) -> tuple[PackedBox, ...]:
+    @property
+    def shares(self) -> list[float]:
+        """Which shares of the vapour do the kinds of boxes let out? The most open first."""
+        return sorted({row.vapour_share for row in self._rows}, reverse=True)
+
+    def of(
+        self, wanted: Sequence[tuple[Product, int]], packs_g: int = 0, most_open: float = 1.0
+    ) -> tuple[PackedBox, ...]:
         """The boxes of so many of these products, the fewest and cheapest; none without boxes.
 
-        None either where a product fits into no box: somebody has to see to that by hand.
+        In each go heat or cold packs of `packs_g` grams; none lets out more than `most_open` of
+        the vapour. None either where a product fits into no box: somebody has to see to that.
         """
-        key = tuple(sorted((product.code, many) for product, many in wanted))
+        sorts = tuple(sorted((product.code, many) for product, many in wanted))
+        key = (sorts, packs_g, most_open)
         if key not in self._known:
-            self._known[key] = self._packed(wanted)
+            self._known[key] = self._packed(wanted, packs_g, most_open)
         return self._known[key]
 
-    def _packed(self, wanted: Sequence[tuple[Product, int]]) -> tuple[PackedBox, ...]:
+    def _packed(
+        self, wanted: Sequence[tuple[Product, int]], packs_g: int, most_open: float
+    ) -> tuple[PackedBox, ...]:
+        rows = {row.name: row for row in self._rows if row.vapour_share <= most_open + 1e-9}
+        boxes = tuple(
+            Box(row.name, row.room, row.weight_g + packs_g, row.cost_cents) for row in rows.values()
+        )
         many: dict[str, int] = {}
         of_code: Mapping[str, Product] = {product.code: product for product, _ in wanted}
         for product, quantity in wanted:
@@ -59,10 +76,10 @@ class Boxes:
             for code, quantity in sorted(many.items())
         )
         try:
-            problem = Problem(items, self._boxes, lift=self._lift)
+            problem = Problem(items, boxes, lift=self._lift)
         except ValueError:
             return ()
-        return _told(problem, solve(problem, _AT_ONCE).found()) if self._boxes else ()
+        return _told(problem, rows, solve(problem, _AT_ONCE).found()) if boxes else ()
 
 
 def room_of(product: Product) -> int:
@@ -70,5 +87,14 @@ def room_of(product: Product) -> int:
     return product.box_units or product.plugs
 
 
-def _told(problem: Problem, plan: Plan) -> tuple[PackedBox, ...]:
-    return tuple(PackedBox(box.box, weight(problem, box), box.holds) for box in plan.boxes)
+def _told(problem: Problem, rows: Mapping[str, ParcelBox], plan: Plan) -> tuple[PackedBox, ...]:
+    return tuple(
+        PackedBox(
+            box.box,
+            weight(problem, box),
+            box.holds,
+            rows[box.box].vapour_share,
+            rows[box.box].cost_cents,
+        )
+        for box in plan.boxes
+    )

@@ -17,7 +17,7 @@ from nursery.crop import Method
 from nursery.database import site
 from nursery.errors import Refusal, Refused
 from nursery.order import Product
-from nursery.shed.pick_sheet import wanted_on
+from nursery.shed.wanted import wanted_on
 from nursery.travelling import CareCard
 
 _SOFT_DAYS, _USUAL_DAYS, _STURDY_DAYS = 1, 2, 4

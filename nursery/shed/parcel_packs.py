@@ -8,8 +8,8 @@ is the cheapest that keeps the day within the site's risk; where none does, the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import timedelta
 
 from sqlmodel import Session
 
@@ -18,7 +18,8 @@ from nursery.order import Promise
 from nursery.promising.basket import Limits
 from nursery.promising.holds import ForecastError, Outlook, read_outlook
 from nursery.promising.packs import Pack, hours_packed, listed_packs, openings, with_packs
-from nursery.shed.pick_sheet import Wanted, wanted_on
+from nursery.shed.journey import Journeys
+from nursery.shed.wanted import Wanted
 from nursery.travelling import Against
 
 _PAST_ARRIVAL = 3
@@ -28,7 +29,8 @@ _PAST_ARRIVAL = 3
 class ParcelPacks:
     """The packs of one parcel, and why; `says` is for the sheet ("" where none is needed).
 
-    Chances are those of heat and frost on the way without a pack, shares.
+    Every one of its `boxes` gets them. Chances are those of heat and frost on the way without a
+    pack, shares. `helpless` says that the way is over the risk and no pack brings it under.
     """
 
     promise_id: int
@@ -37,28 +39,44 @@ class ParcelPacks:
     heat_chance: float
     frost_chance: float
     says: str
+    helpless: bool = False
+    boxes: int = 1
+
+    @property
+    def each_g(self) -> int:
+        """How many grams do the packs of one box weigh?"""
+        return sum(pack.weight_g for pack in self.packs)
 
     @property
     def weight_g(self) -> int:
         """How many grams do the packs add to the parcel?"""
-        return sum(pack.weight_g for pack in self.packs)
+        return self.boxes * self.each_g
 
     @property
     def cost_cents(self) -> int:
         """What do the packs cost?"""
-        return sum(pack.cost_cents for pack in self.packs)
+        return self.boxes * sum(pack.cost_cents for pack in self.packs)
+
+    def in_boxes(self, boxes: int) -> ParcelPacks:
+        """The same where the parcel takes so many boxes: as many packs."""
+        says = ", ".join(pack.words(boxes) for pack in self.packs) if self.packs else self.says
+        return replace(self, boxes=boxes, says=says)
 
 
-def parcel_packs(session: Session, ship_day: date) -> list[ParcelPacks]:
-    """Which packs go into which parcel of this ship day? Every parcel, by order reference."""
-    parcels: dict[int, list[Wanted]] = {}
-    for each in wanted_on(session, ship_day, ship_day):
-        parcels.setdefault(each.promise.id or 0, []).append(each)
-    lines = list(parcels.values())
-    outlook = _outlook(session, lines)
-    packs, risk = listed_packs(session), site(session).hold_risk
-    found = [_parcel(session, each, outlook, packs, risk) for each in lines]
-    return sorted(found, key=lambda one: (one.order_reference, one.promise_id))
+class PackChoice:
+    """Which packs go into each of these parcels, by the weather as it is known now?"""
+
+    def __init__(
+        self, session: Session, parcels: Sequence[Sequence[Wanted]], journeys: Journeys
+    ) -> None:
+        self._journeys = journeys
+        self._packs, self._risk = listed_packs(session), site(session).hold_risk
+        self._outlook = _outlook(session, parcels, journeys)
+
+    def of(self, lines: Sequence[Wanted]) -> ParcelPacks:
+        """The packs of the parcel with these lines."""
+        stations = self._journeys.stations(lines[0].order.zone)
+        return _parcel(lines, stations, self._outlook, self._packs, self._risk)
 
 
 def choose(
@@ -95,8 +113,8 @@ def _chances(
 
 
 def _parcel(
-    session: Session,
     lines: Sequence[Wanted],
+    stations: frozenset[int],
     outlook: Outlook,
     packs: Sequence[Pack],
     risk: float,
@@ -107,9 +125,7 @@ def _parcel(
         frost_c=max(each.product.frost_limit_c for each in lines),
         days_in_box=min(each.product.max_days_in_box for each in lines),
     )
-    some, heat, frost, within = choose(
-        outlook, _stations(session, promise), limits, promise, packs, risk
-    )
+    some, heat, frost, within = choose(outlook, stations, limits, promise, packs, risk)
     if some:
         says = ", ".join(str(pack) for pack in some)
     elif within:
@@ -124,18 +140,14 @@ def _parcel(
         round(heat, 3),
         round(frost, 3),
         says,
+        helpless=not within,
     )
 
 
-def _stations(session: Session, promise: Promise) -> frozenset[int]:
-    ends = (site(session).station_id, promise.order.zone.station_id)
-    return frozenset(one for one in ends if one is not None)
-
-
-def _outlook(session: Session, parcels: Sequence[Sequence[Wanted]]) -> Outlook:
+def _outlook(session: Session, parcels: Sequence[Sequence[Wanted]], journeys: Journeys) -> Outlook:
     here, day = site(session), today(session)
     promises = [lines[0].promise for lines in parcels]
-    stations = {one for promise in promises for one in _stations(session, promise)}
+    stations = {one for each in promises for one in journeys.stations(each.order.zone)}
     last = max((promise.arrives_until for promise in promises), default=day)
     first = min((promise.ship_on for promise in promises), default=day)
     start = min(day, first)

@@ -24,15 +24,14 @@ from nursery.locks import lock_ship_days
 from nursery.order import (
     CustomerOrder,
     PickPrint,
-    Product,
     Promise,
-    PromiseLine,
     State,
-    Wrap,
 )
-from nursery.shed.boxes import Boxes, PackedBox
+from nursery.shed.boxes import PackedBox
+from nursery.shed.packing import LineWrap, Packing, packings
 from nursery.shed.veto import saleable
 from nursery.shed.walks import ToFetch, Walk, walks_of
+from nursery.shed.wanted import Wanted, wanted_on
 from nursery.stock import Grade, Lot
 
 
@@ -47,10 +46,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """One stop of a walk: so many plugs of one product out of one lot.
+    """One stop of a walk: so many plugs of one product out of one lot, for one wrap.
 
     `trays` says the same as `plugs` in the lot's trays ("2 trays + 14"); `wrap_water_g` is the
-    water of each wrap, grams; `passport_code` the traceability code on the passport.
+    water of each wrap, grams; `changed_from` the product's own wrap where this is another;
+    `passport_code` the traceability code on the passport.
     """
 
     stop: int
@@ -70,11 +70,15 @@ class Pick:
     last_sale_on: date
     parts: tuple[Part, ...]
     walk: int = 1
+    changed_from: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class SlipLine:
-    """One product in a parcel, and the batches that its plugs come from (code, plugs)."""
+    """One product in a parcel, and the batches that its plugs come from (code, plugs).
+
+    `wrap_says` is why it has another wrap than its own, or what else to mind of it.
+    """
 
     promise_line_id: int
     product_code: str
@@ -84,11 +88,18 @@ class SlipLine:
     wrap: str
     wrap_water_g: float
     batches: tuple[tuple[str, int], ...]
+    changed_from: str = ""
+    wrap_says: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What goes into one parcel? The shop prints name and address; this matches its label."""
+    """What goes into one parcel? The shop prints name and address; this matches its label.
+
+    `packs` says which heat or cold packs go in, `minded` what else to mind of the parcel; the
+    weight is that of all its boxes when they are handed over, the cost that of boxes, wraps and
+    packs.
+    """
 
     promise_id: int
     order_reference: str
@@ -99,6 +110,10 @@ class Slip:
     minutes: int
     lines: tuple[SlipLine, ...]
     boxes: tuple[PackedBox, ...] = ()
+    packs: tuple[str, ...] = ()
+    minded: tuple[str, ...] = ()
+    weight_g: int = 0
+    packing_cents: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,26 +154,6 @@ class PickSheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
-    """A line that still wants plugs, with all that the sheet says of it."""
-
-    line: PromiseLine
-    promise: Promise
-    order: CustomerOrder
-    product: Product
-
-    @property
-    def wrap(self) -> Wrap | None:
-        """What does it travel in?"""
-        return self.product.wrap
-
-    @property
-    def plugs(self) -> int:
-        """How many are still to be picked?"""
-        return self.line.plugs - self.line.picked
-
-
-@dataclass(frozen=True, slots=True)
 class Stand:
     """A lot that may be picked, and where it stands."""
 
@@ -187,13 +182,14 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
     """
     wanted = wanted_on(session, ship_day, ship_day)
     takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted})
-    walks, picks = _picks(session, wanted, takes)
+    packed = packings(session, wanted)
+    walks, picks = _picks(session, wanted, takes, packed)
     return PickSheet(
         ship_day=ship_day,
         number=_prints(session, ship_day),
         picks=picks,
         walks=walks,
-        slips=_slips(wanted, takes, Boxes(session)),
+        slips=_slips(wanted, takes, packed),
         missing=_missing(wanted, takes),
         overdue=_overdue(session),
         to_repack=_references(session, State.NOT_COLLECTED, ship_day),
@@ -226,28 +222,6 @@ def trays_and_plugs(plugs: int, cells: int) -> str:
         return f"{rest}"
     words = "1 tray" if trays == 1 else f"{trays} trays"
     return f"{words} + {rest}" if rest else words
-
-
-def wanted_on(session: Session, first: date, last: date) -> list[Wanted]:
-    """Which lines of confirmed promises want plugs on these ship days? Who goes first, first."""
-    query = (
-        select(PromiseLine, Promise, CustomerOrder, Product)
-        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
-        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
-        .join(Product, col(PromiseLine.product_id) == col(Product.id))
-        .where(Promise.state == State.CONFIRMED)
-        .where(col(Promise.ship_on).between(first, last))
-        .where(col(PromiseLine.picked) < col(PromiseLine.plugs))
-        .order_by(
-            col(Promise.ship_on),
-            col(CustomerOrder.weight).desc(),
-            col(Promise.first_ship_on),
-            CustomerOrder.reference,
-            col(Promise.id),
-            Product.code,
-        )
-    )
-    return [Wanted(*row) for row in session.exec(query)]
 
 
 def lots_for(session: Session, ship_day: date, pools: Iterable[int]) -> Takes:
@@ -313,33 +287,52 @@ def _shared_out(
 
 
 def _picks(
-    session: Session, wanted: Sequence[Wanted], takes: Takes
+    session: Session, wanted: Sequence[Wanted], takes: Takes, packed: Mapping[int, Packing]
 ) -> tuple[tuple[Walk, ...], tuple[Pick, ...]]:
-    """Picks in walking order: one a lot and product, with the orders that share it."""
-    stops: dict[tuple[int, str], tuple[Stand, Wanted, list[Part]]] = {}
+    """Picks in walking order: one a lot, product and wrap, with the orders that share it."""
+    wraps = {wrap.promise_line_id: wrap for packing in packed.values() for wrap in packing.wraps}
+    stops: dict[tuple[int, str, str], _Stop] = {}
     for each in wanted:
+        wrap = wraps[each.line.id or 0]
         for stand, plugs in takes[each.line.id or 0]:
-            key = (stand.lot.id or 0, each.product.code)
+            key = (stand.lot.id or 0, each.product.code, wrap.wrap)
             part = Part(each.line.id or 0, each.order.reference, plugs)
-            stops.setdefault(key, (stand, each, []))[2].append(part)
-    listed = sorted(stops.values(), key=lambda stop: (stop[0].walk, stop[1].product.code))
-    walks, order = walks_of(session, [_to_fetch(*stop) for stop in listed])
+            stops.setdefault(key, _Stop(stand, each, wrap, [])).parts.append(part)
+    listed = sorted(
+        stops.values(),
+        key=lambda stop: (stop.stand.walk, stop.first.product.code, stop.wrap.changed,
+                          stop.wrap.wrap),
+    )  # fmt: skip
+    walks, order = walks_of(session, [_to_fetch(stop) for stop in listed])
     walk_of = [walk.number for walk in walks for _ in range(walk.stops)]
     return walks, tuple(
-        _pick(place + 1, walk, *listed[at])
+        _pick(place + 1, walk, listed[at])
         for place, (walk, at) in enumerate(zip(walk_of, order, strict=True))
     )
 
 
-def _to_fetch(stand: Stand, first: Wanted, parts: Sequence[Part]) -> ToFetch:
-    plugs = sum(part.plugs for part in parts)
-    return ToFetch(stand.bench, plugs, stand.batch.tray_format.cells)
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    """What one pick is made of: a lot, the first line that takes of it, its wrap, and who gets."""
+
+    stand: Stand
+    first: Wanted
+    wrap: LineWrap
+    parts: list[Part]
+
+    @property
+    def plugs(self) -> int:
+        return sum(part.plugs for part in self.parts)
 
 
-def _pick(stop: int, walk: int, stand: Stand, first: Wanted, parts: Sequence[Part]) -> Pick:
-    plugs = sum(part.plugs for part in parts)
+def _to_fetch(stop: _Stop) -> ToFetch:
+    return ToFetch(stop.stand.bench, stop.plugs, stop.stand.batch.tray_format.cells)
+
+
+def _pick(place: int, walk: int, stop: _Stop) -> Pick:
+    stand, first, plugs, parts = stop.stand, stop.first, stop.plugs, stop.parts
     return Pick(
-        stop=stop,
+        stop=place,
         walk=walk,
         area=stand.area.name if stand.area else "",
         bench=stand.bench.name if stand.bench else "no bench",
@@ -351,24 +344,29 @@ def _pick(stop: int, walk: int, stand: Stand, first: Wanted, parts: Sequence[Par
         plugs=plugs,
         trays=trays_and_plugs(plugs, stand.batch.tray_format.cells),
         grade=first.product.grade,
-        wrap=first.wrap.name if first.wrap else "",
-        wrap_water_g=first.wrap.water_g if first.wrap else 0.0,
+        wrap=stop.wrap.wrap,
+        wrap_water_g=stop.wrap.water_g,
+        changed_from=stop.wrap.listed if stop.wrap.changed else "",
         passport_code=stand.batch.code,
         last_sale_on=stand.lot.last_sale_on,
         parts=tuple(sorted(parts, key=lambda part: (part.order_reference, part.promise_line_id))),
     )
 
 
-def _slips(wanted: Sequence[Wanted], takes: Takes, boxes: Boxes) -> tuple[Slip, ...]:
+def _slips(
+    wanted: Sequence[Wanted], takes: Takes, packed: Mapping[int, Packing]
+) -> tuple[Slip, ...]:
     parcels: dict[int, list[Wanted]] = {}
     for each in wanted:
         parcels.setdefault(each.promise.id or 0, []).append(each)
-    slips = (_slip(lines, takes, boxes) for lines in parcels.values())
+    slips = (_slip(lines, takes, packed[key]) for key, lines in parcels.items())
     return tuple(sorted(slips, key=lambda slip: (slip.order_reference, slip.promise_id)))
 
 
-def _slip(lines: Sequence[Wanted], takes: Takes, boxes: Boxes) -> Slip:
-    first = lines[0]
+def _slip(lines: Sequence[Wanted], takes: Takes, packing: Packing) -> Slip:
+    first, packs = lines[0], packing.packs
+    helpless = (packs.says,) if packs.helpless else ()
+    box = (packing.box_says,) if packing.box_says else ()
     return Slip(
         promise_id=first.promise.id or 0,
         order_reference=first.order.reference,
@@ -376,22 +374,31 @@ def _slip(lines: Sequence[Wanted], takes: Takes, boxes: Boxes) -> Slip:
         postcode=first.order.postcode,
         service=first.promise.service.name,
         pack_on=first.promise.pack_on,
-        minutes=first.promise.minutes,
-        lines=tuple(_slip_line(each, takes[each.line.id or 0]) for each in lines),
-        boxes=boxes.of([(each.product, each.line.quantity) for each in lines]),
+        minutes=packing.minutes,
+        lines=tuple(
+            _slip_line(each, wrap, takes[each.line.id or 0])
+            for each, wrap in zip(lines, packing.wraps, strict=True)
+        ),
+        boxes=packing.boxes,
+        packs=tuple(pack.words(packs.boxes) for pack in packs.packs),
+        minded=(*helpless, *box),
+        weight_g=packing.weight_g,
+        packing_cents=packing.cost_cents,
     )
 
 
-def _slip_line(each: Wanted, given: Sequence[tuple[Stand, int]]) -> SlipLine:
+def _slip_line(each: Wanted, wrap: LineWrap, given: Sequence[tuple[Stand, int]]) -> SlipLine:
     return SlipLine(
         promise_line_id=each.line.id or 0,
         product_code=each.product.code,
         product=each.product.name,
         quantity=each.line.quantity,
         plugs=each.plugs,
-        wrap=each.wrap.name if each.wrap else "",
-        wrap_water_g=each.wrap.water_g if each.wrap else 0.0,
+        wrap=wrap.wrap,
+        wrap_water_g=wrap.water_g,
         batches=tuple((stand.batch.code, plugs) for stand, plugs in given),
+        changed_from=wrap.listed if wrap.changed else "",
+        wrap_says=wrap.says,
     )
 
 

@@ -1,15 +1,14 @@
-"""In which wrap does each line travel, and does it stay moist until the parcel is opened?
+"""How fast does each wrap dry, and which stays moist until the parcel is opened?
 
 The product's own wrap where it stays moist until the parcel is opened, in the site's safe share of
 weather years; else the cheapest that does. A wrap's conductance is that of its weighed trials (the
-safe one), else the one that was typed.
+safe one), else the one that was typed. Which box it stands in is chosen in `shed.packing`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 
 from sqlmodel import Session, col, select
 
@@ -18,10 +17,7 @@ from nursery.climate import Floats
 from nursery.database import site
 from nursery.errors import Fault, Refusal, Refused
 from nursery.moisture import Calibration, Trial, saturation_vapour_pressure
-from nursery.order import Promise, Wrap
-from nursery.promising.packs import hours_packed
-from nursery.shed.journey import journey_deficits
-from nursery.shed.pick_sheet import Wanted, wanted_on
+from nursery.order import Wrap
 from nursery.travelling import WrapTrial
 
 
@@ -38,33 +34,12 @@ class KnownWrap:
     trials: int
     mean: float | None
     spread: float | None
+    minutes: float = 0.0
 
-    @property
-    def physical(self) -> moisture.Wrap:
-        """The same for the water balance."""
-        return moisture.Wrap(
-            self.name, self.used, self.water_g, min(self.least_water_g, self.water_g),
-            self.cost_cents,
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class LineWrap:
-    """The wrap of one line of a parcel.
-
-    `water_g` is poured per wrap; `hours` is how long it must last, `chance` the share of weather
-    years in which it does (None: no weather is known). `says` is for the sheet: why another wrap,
-    or that none lasts; "" where all is as listed.
-    """
-
-    promise_line_id: int
-    order_reference: str
-    product_code: str
-    wrap: str
-    water_g: float
-    hours: int
-    chance: float | None
-    says: str
+    def inside(self, share: float) -> moisture.Wrap:
+        """The same for the water balance, in a box that lets this share of the vapour out."""
+        least = min(self.least_water_g, self.water_g)
+        return moisture.Wrap(self.name, self.used * share, self.water_g, least, self.cost_cents)
 
 
 def known_wraps(session: Session) -> list[KnownWrap]:
@@ -109,24 +84,25 @@ def record_trial(session: Session, name: str, trial: WrapTrial) -> KnownWrap:
     return next(one for one in known_wraps(session) if one.name == wrap.name)
 
 
-def line_wraps(session: Session, ship_day: date) -> list[LineWrap]:
-    """Which wrap has each line that is to be picked for this ship day? As the slips list them."""
-    known = known_wraps(session)
-    deficits: dict[tuple[frozenset[int], date, date, float], Floats | None] = {}
-    found = []
-    for each in wanted_on(session, ship_day, ship_day):
-        key = _way(session, each.promise)
-        if key not in deficits:
-            stations, first, last, warmer = key
-            deficits[key] = journey_deficits(session, stations, first, last, warmer)
-        found.append(_line_wrap(session, each, known, deficits[key]))
-    return found
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A wrap that is taken, the chance that it lasts, and what is to be said of it.
+
+    `lasts` says whether that is the stated chance; `own_chance` is that of the product's own wrap
+    (None: it has none).
+    """
+
+    wrap: KnownWrap
+    chance: float
+    lasts: bool
+    own_chance: float | None
+    says: str
 
 
 def lasting(
-    wraps: Sequence[KnownWrap], own: str, deficits: Floats, stated: float
-) -> tuple[KnownWrap, float, str]:
-    """Which wrap is taken, with which chance that it lasts, and what is to be said of it?
+    wraps: Sequence[KnownWrap], own: str, deficits: Floats, stated: float, share: float = 1.0
+) -> Taken:
+    """Which wrap is taken in a box that lets this share of the vapour out?
 
     Its own where that lasts with the stated chance, else the cheapest that does, else the one with
     the best chance. Raises Fault where there is no wrap at all.
@@ -134,48 +110,22 @@ def lasting(
     if not wraps:
         raise Fault("Wraps", "there must be one", None, "list it in sheet Wraps")
     by_name = {one.name: one for one in wraps}
-    chances = {one.name: moisture.chance_moist(one.physical, deficits) for one in wraps}
-    if own in by_name and chances[own] >= stated - 1e-9:
-        return by_name[own], chances[own], ""
-    best = moisture.cheapest_packing([one.physical for one in wraps], deficits, stated)
-    dry = f"{own} stays moist in {chances[own]:.0%} of weather years only" if own in by_name else ""
+    inside = {one.name: one.inside(share) for one in wraps}
+    chances = {name: moisture.chance_moist(wrap, deficits) for name, wrap in inside.items()}
+    mine = chances.get(own)
+    if mine is not None and mine >= stated - 1e-9:
+        return Taken(by_name[own], mine, True, mine, "")
+    best = moisture.cheapest_packing(list(inside.values()), deficits, stated)
     if best is not None:
-        instead = f"{dry}: {best.wrap.name} instead" if dry else "the cheapest that lasts"
-        return by_name[best.wrap.name], best.chance, instead
+        listed = (
+            f"{own} stays moist in {mine:.0%} of weather years only" if mine is not None else ""
+        )
+        says = listed or "the cheapest that stays moist"
+        return Taken(by_name[best.wrap.name], best.chance, True, mine, says)
     surest = max(wraps, key=lambda one: (chances[one.name], one.name == own))
-    says = f"NO WRAP LASTS ({chances[surest.name]:.0%}): tell the lead before it is packed"
-    return surest, chances[surest.name], says
-
-
-def _line_wrap(
-    session: Session, each: Wanted, known: Sequence[KnownWrap], deficits: Floats | None
-) -> LineWrap:
-    own = each.wrap.name if each.wrap is not None else ""
-    hours = hours_packed(each.promise.pack_on, each.promise.arrives_until)
-    chance: float | None = None
-    if deficits is None or not known:
-        water = each.wrap.water_g if each.wrap is not None else 0.0
-        says = "no weather is known: a person judges the wrap"
-    else:
-        wrap, chance, says = lasting(known, own, deficits, site(session).safe_quantile)
-        own, water = wrap.name, wrap.water_g
-    return LineWrap(
-        each.line.id or 0,
-        each.order.reference,
-        each.product.code,
-        own,
-        water,
-        hours,
-        None if chance is None else round(chance, 3),
-        says,
-    )
-
-
-def _way(session: Session, promise: Promise) -> tuple[frozenset[int], date, date, float]:
-    ends = (site(session).station_id, promise.order.zone.station_id)
-    stations = frozenset(one for one in ends if one is not None)
-    warmer = float(getattr(promise.service, "warmer_c", 0.0))
-    return stations, promise.pack_on, promise.arrives_until, warmer
+    chance = chances[surest.name]
+    says = f"NO WRAP STAYS MOIST (this one in {chance:.0%} of weather years): ask the lead first"
+    return Taken(surest, chance, False, mine, says)
 
 
 def _known(row: Wrap, found: Calibration | None) -> KnownWrap:
@@ -189,6 +139,7 @@ def _known(row: Wrap, found: Calibration | None) -> KnownWrap:
         trials=0 if found is None else found.trials,
         mean=None if found is None else found.mean,
         spread=None if found is None else found.spread,
+        minutes=row.minutes,
     )
 
 

@@ -6,7 +6,8 @@ Used week by week:
 - *wrap and boxes*: for each bundle (one product on an order) and each parcel: promises in the week
   of their pack day, open order lines without a promise and expected sales of the demand. Plugs that
   are only expected count in bundles of the crop's product with the fewest plugs; parcels hold as
-  many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`).
+  many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`);
+- *heat and cold packs*: each parcel that is promised and needs them (`week.pack_use`).
 A material lasts until stock, less what is spare, no longer covers what is used. It must be there on
 the Monday of that week, so it is ordered `lead_days` before, on a working day. Rows that nobody has
 listed are assumed (`assumed_materials`), without stock: count it first. Where some are listed, what
@@ -41,6 +42,7 @@ from nursery.planning.accepted import accepted_plan
 from nursery.planning.propagation_problem import batch_trays
 from nursery.planning.wanted import ON_THE_WAY_DAYS
 from nursery.promising.supply import holding
+from nursery.week.pack_use import packs_used
 from nursery.weeks import Horizon, Week
 from nursery.working_days import working_day_before
 
@@ -119,6 +121,7 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
             if any(needs.of(row)) and not any(_covers(one, row) for one in rows)
         ]
     found += _seed(session, horizon, day)
+    found += _packs(session, horizon, day)
     last = date.max
     return sorted(found, key=lambda line: (line.order_by or last, line.name))
 
@@ -421,4 +424,17 @@ def _seed(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
             ASSUMED_LEAD_DAYS, 1.0, horizon, day, "",
         )
         for name, sown in sorted(used.items())
+    ]  # fmt: skip
+
+
+def _packs(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
+    """Heat and cold packs, as listed in sheet Packs."""
+    return [
+        _called(
+            session, row.name, "packs", "pieces", used,
+            None if row.in_stock is None else float(row.in_stock),
+            float((row.in_stock or 0) - row.spare), row.lead_days, float(row.sold_in), horizon, day,
+            "",
+        )
+        for row, used in packs_used(session, horizon)
     ]  # fmt: skip

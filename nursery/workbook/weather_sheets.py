@@ -89,6 +89,10 @@ PACKS = Sheet(
         _c("Cost", "cost_cents", 140, unit="cents", low=0, high=10**9),
         _c("Weight", "weight_g", 90, unit="g", low=0, high=100_000),
         _c("Minutes", "minutes", 0.5, unit="minutes to put it in", low=0, high=1440),
+        _c("In stock", "in_stock", 40, low=0, high=10**6, help="blank: nobody has counted them"),
+        _c("Spare", "spare", 5, low=0, high=10**6, help="kept back"),
+        _c("Lead", "lead_days", 14, unit="days on the way", low=0, high=366),
+        _c("Sold in", "sold_in", 10, unit="packs at a time", low=1, high=100_000),
     ),
     help="Heat and cold packs that may open a held day. Test each with a logger first.",
 )  # fmt: skip
@@ -102,9 +106,11 @@ BOXES = Sheet(
         _c("Room", "room", 24, unit="plugs of the usual size", low=1, high=100_000),
         _c("Weight", "weight_g", 180, unit="g, empty", low=0, high=100_000),
         _c("Cost", "cost_cents", 65, unit="cents", low=0, high=10**9),
+        _c("Vapour", "vapour_share", 1.0, type=Type.SHARE, above=0, high=1,
+           help="share of what a wrap loses in the open that gets out; weigh a trial parcel in it"),
     ),
     help="Kinds of boxes. Without any, the pick sheet does not say which box to take.",
-)
+)  # fmt: skip
 _c = partial(column, CareCard)
 CARE_CARDS = Sheet(
     "Care cards",

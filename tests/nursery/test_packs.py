@@ -14,9 +14,10 @@ from nursery.promising.basket import Limits
 from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import Quote, quote
-from nursery.shed.parcel_packs import parcel_packs
+from nursery.shed.packing import parcel_packs
 from nursery.travelling import Against, TravelPack
 from nursery.weather import Forecast
+from nursery.week.materials import call_off
 from tests.shop import HERE, MONDAY, caltha, mild_nursery
 
 TUESDAY, WEDNESDAY = date(2027, 3, 2), date(2027, 3, 3)
@@ -133,3 +134,24 @@ def _turns(session: Session, low: float) -> None:
     for row in session.exec(select(Forecast)).all():
         row.min_c = low
     session.flush()
+
+
+def test_packs_that_promised_parcels_need_are_called_off_a_lead_time_before(db: Database) -> None:
+    """Twelve weeks from Monday 1 March; one pack goes in on Tuesday, none is there, ten are a box;
+    seven days on the way: the order is late."""
+    with db.writing() as session:
+        (option,) = _frosty(session, -4.0, WARM, COLD).options
+        made = reserve(session, "O-1", caltha(2), HERE, option.ship_on, option.service, "shop")
+        confirm(session, made.id or 0, "shop")
+        row = session.exec(select(TravelPack).where(TravelPack.name == WARM.name)).one()
+        row.in_stock, row.lead_days, row.sold_in = 0, 7, 10
+        session.flush()
+        found = {line.name: line for line in call_off(session)}
+        warm, cold = found["heat pack 72 h"], found["cold pack"]
+        assert (warm.kind, warm.unit, warm.used) == ("packs", "pieces", (1.0, *[0.0] * 11))
+        assert (warm.order, warm.late, warm.order_by) == (10.0, True, date(2027, 2, 22))
+        assert cold.total == 0 and cold.order_by is None
+        row.in_stock = 1
+        session.flush()
+        found = {line.name: line for line in call_off(session)}
+        assert found["heat pack 72 h"].order_by is None

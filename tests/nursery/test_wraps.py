@@ -11,8 +11,9 @@ from sqlmodel import Session, select
 from typer.testing import CliRunner
 
 from nursery import moisture
+from nursery.carrier import CarrierService
 from nursery.cli import app
-from nursery.database import Database
+from nursery.database import Database, site
 from nursery.errors import Fault, Refused
 from nursery.moisture import (
     Box,
@@ -24,15 +25,21 @@ from nursery.moisture import (
     vapour_pressure_deficit,
     water_left,
 )
-from nursery.order import Wrap
+from nursery.order import CustomerOrder, Promise, PromiseLine, Wrap
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
 from nursery.shed.journey import journey_deficits
+from nursery.shed.packing import Packing, line_wraps, packings
+from nursery.shed.pick_sheet import pick_sheet
+from nursery.shed.wanted import wanted_on
 from nursery.shed.watering import watering_list
-from nursery.shed.wraps import known_wraps, line_wraps, record_trial
-from nursery.travelling import WrapTrial
+from nursery.shed.wraps import known_wraps, record_trial
+from nursery.travelling import Against, ParcelBox, TravelPack, WrapTrial
+from nursery.weather import MonthNormal, Station, WayStation
+from tests.builders import crop_named, product_of
 from tests.shop import HERE, caltha, mild_nursery
 
+TUESDAY = date(2027, 3, 2)
 AT = datetime(2027, 2, 22, 12, tzinfo=UTC)
 
 
@@ -108,8 +115,7 @@ def test_the_cheapest_wrap_and_box_that_last_in_the_stated_share_of_years_are_ta
 
 def test_the_air_of_a_journey_runs_from_noon_to_six_and_a_warm_van_is_drier(db: Database) -> None:
     with db.writing() as session:
-        site = mild_nursery(session)
-        station = [site.station_id or 0]
+        station = [mild_nursery(session).station_id or 0]
         way = (date(2027, 3, 2), date(2027, 3, 4))
         found = journey_deficits(session, station, *way)
         warmer = journey_deficits(session, station, *way, warmer_c=6.0)
@@ -153,7 +159,7 @@ def test_a_line_travels_in_its_own_wrap_where_that_lasts_else_in_the_cheapest_th
         for row in session.exec(select(Wrap)).all():
             row.conductance_g_per_h_kpa = 90.0
         session.flush()
-        assert line_wraps(session, date(2027, 3, 2))[0].says.startswith("NO WRAP LASTS")
+        assert line_wraps(session, date(2027, 3, 2))[0].says.startswith("NO WRAP STAYS MOIST")
 
 
 def _trial(after: float, humidity: float | None = 0.5, night_c: float | None = None) -> WrapTrial:
@@ -209,10 +215,126 @@ def test_the_pick_sheet_at_the_command_line_says_which_wrap_is_changed(db: Datab
     address = db.address
     run = CliRunner().invoke(app, ["picks", "2027-03-02", "--database", address])
     assert run.exit_code == 0, run.output
-    assert "WRAP: O-1, CP-6: foil, 90 g of water, for 54 h" in run.output
+    assert "MIND O-1: CP-6 in foil, 90 g of water: moss and paper stays moist in" in run.output
+    (row,) = [line for line in run.output.splitlines() if line.startswith("[ ] 1")]
+    assert "foil" in row and "90 g" in row and "moss and paper" in row
     weighed = ["weigh", "moss and paper", "--before", "400", "--after", "376", "--hours", "24"]
     weighed += ["--celsius", "20", "--database", address]
     done = CliRunner().invoke(app, [*weighed, "--humidity", "50"])
     assert "moss and paper loses 0.855 g/(h kPa) on average of 1 trial" in done.output
     with pytest.raises(Fault, match="per cent"):
         CliRunner().invoke(app, [*weighed, "--humidity", "0.5"], catch_exceptions=False)
+
+
+def _boxed(session: Session, *rows: ParcelBox) -> Packing:
+    """The one parcel of the day, where these boxes are listed."""
+    session.add_all(rows)
+    session.flush()
+    (found,) = packings(session, wanted_on(session, TUESDAY, TUESDAY)).values()
+    return found
+
+
+def test_a_tight_box_is_taken_where_it_is_cheaper_than_another_wrap(db: Database) -> None:
+    """Moss at 5 g/(h kPa) dries in the open box; three tenths of that does not. Foil costs 60 cents
+    and moss 30: a tight box for 25 cents more than the open one is cheaper, for 35 it is not."""
+    with db.writing() as session:
+        own = _wraps(session, 5.0)
+        own.cost_cents = 30
+        plain = ParcelBox(name="plain", room=12, weight_g=100, cost_cents=50)
+        tight = ParcelBox(name="tight", room=12, weight_g=150, cost_cents=75, vapour_share=0.3)
+        found = _boxed(session, plain, tight)
+        (wrap,) = found.wraps
+        assert [box.name for box in found.boxes] == ["tight"]
+        assert (wrap.wrap, wrap.changed, wrap.says) == ("moss and paper", False, "")
+        assert found.cost_cents == 75 + 30
+        assert found.box_says.startswith("instead of plain: in that moss and paper of CP-6 stays")
+        tight.cost_cents = 85
+        found = _boxed(session)
+        assert [box.name for box in found.boxes] == ["plain"] and found.box_says == ""
+        assert (found.wraps[0].wrap, found.wraps[0].listed) == ("foil", "moss and paper")
+        assert found.cost_cents == 50 + 60
+        own.conductance_g_per_h_kpa = 0.8
+        session.flush()
+        found = _boxed(session)
+        assert [box.name for box in found.boxes] == ["plain"] and not found.wraps[0].changed
+
+
+def test_a_parcel_weighs_its_plants_box_packs_and_the_water_of_the_wrap_it_travels_in(
+    db: Database,
+) -> None:
+    """Three of 400 g in moss (120 g of water) make 1,200 g; in foil (90 g) 90 g less; a box of 100
+    g that holds two and one that holds one, and a cold pack of 300 g in each of them."""
+    with db.writing() as session:
+        own = _wraps(session, 0.8)
+        product = product_of(session, crop_named(session, "Caltha palustris"))
+        product.weight_g, product.heat_limit_c = 400, 10.0
+        line = session.exec(select(PromiseLine)).one()
+        line.quantity, line.plugs = 3, 18
+        session.add(
+            TravelPack(name="cold pack", against=Against.HEAT, hours=60, covers_c=12, outside_c=31,
+                       cost_cents=150, weight_g=300, minutes=2)
+        )  # fmt: skip
+        found = _boxed(session, ParcelBox(name="plain", room=12, weight_g=100, cost_cents=50))
+        assert len(found.boxes) == 2 and found.packs.says == "2 cold pack against heat"
+        assert found.weight_g == 1200 + 2 * 100 + 2 * 300 == sum(b.weight_g for b in found.boxes)
+        assert found.cost_cents == 2 * 50 + 2 * 150 + 3 * own.cost_cents
+        with_packs = found.minutes
+        own.conductance_g_per_h_kpa = 40.0
+        session.flush()
+        assert _boxed(session).weight_g == 1200 + 2 * 100 + 2 * 300 - 3 * (120 - 90)
+        product.heat_limit_c = 28.0
+        own.conductance_g_per_h_kpa = 0.8
+        session.flush()
+        assert _boxed(session).minutes == with_packs - 4
+        product.heat_limit_c = 10.0
+        site(session).lift_g = 850
+        assert [box.weight_g for box in _boxed(session).boxes] == [800] * 3
+
+
+def test_a_dry_and_hot_place_on_the_way_changes_wrap_and_packs(db: Database) -> None:
+    """At both ends 8 to 16 °C; between them a depot at 24 to 36 °C."""
+    with db.writing() as session:
+        _wraps(session, 2.0)
+        session.add(
+            TravelPack(name="cold pack", against=Against.HEAT, hours=60, covers_c=12, outside_c=45)
+        )
+        found = _boxed(session)
+        assert not found.wraps[0].changed and not found.packs.packs
+        depot = Station(name="Depot", latitude=45.0)
+        session.add(depot)
+        session.flush()
+        zone = session.exec(select(CustomerOrder)).one().zone_id
+        session.add(WayStation(zone_id=zone, station_id=depot.id or 0))
+        session.add_all(
+            MonthNormal(station_id=depot.id or 0, month=month, min_c=24, max_c=36, min_sd_c=0.5,
+                        max_sd_c=0.5)
+            for month in range(1, 13)
+        )  # fmt: skip
+        found = _boxed(session)
+        assert found.wraps[0].wrap == "foil" and found.packs.heat_chance > 0.9
+        assert [pack.name for pack in found.packs.packs] == ["cold pack"]
+
+
+def test_one_product_in_two_wraps_makes_two_stops_that_say_from_what_it_was_changed(
+    db: Database,
+) -> None:
+    """Two orders of one day; the van to the other zone is so warm that moss dries there."""
+    with db.writing() as session:
+        _wraps(session, 2.0)
+        service = session.exec(select(Promise)).one().service
+        far = CarrierService(**service.model_dump(exclude={"id", "name"}), name="Warm van")
+        far.warmer_c = 25.0
+        session.add(far)
+        session.flush()
+        made = reserve(session, "O-2", caltha(2), HERE, TUESDAY, service.name, "shop")
+        confirm(session, made.id or 0, "shop")
+        session.get_one(Promise, made.id).service_id = far.id or 0
+        session.flush()
+        session.expire_all()
+        sheet = pick_sheet(session, TUESDAY)
+    told = [(pick.plugs, pick.wrap, pick.wrap_water_g, pick.changed_from) for pick in sheet.picks]
+    assert told == [(6, "moss and paper", 120, ""), (12, "foil", 90, "moss and paper")]
+    assert len({(pick.bench, pick.batch_code) for pick in sheet.picks}) == 1
+    assert [line.changed_from for slip in sheet.slips for line in slip.lines] == [
+        "", "moss and paper",
+    ]  # fmt: skip
