@@ -1,6 +1,6 @@
-"""What the lead decides of carriers and zones: learned transit in use."""
+"""What the lead decides of carriers and zones: learned transit in use, blocked zones, closures."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated, TypeAlias
 
 import strawberry
@@ -12,7 +12,10 @@ from api.kept import kept
 from api.mirror import mirror
 from api.refusals import Refusal
 from nursery.access import Role, Token
-from nursery.carrier import TransitTaken
+from nursery.carrier import ClosedAt, TransitTaken
+from nursery.promising import closing, opening
+from nursery.promising.borders import ASK_FIRST
+from nursery.promising.borders import Opening as OpenedFor
 from nursery.shed import deliveries
 from nursery.shed.transit_use import put_back_transit, take_transit
 
@@ -88,6 +91,64 @@ class TakenTransit:
     days: list[DeliveryShare]
 
 
+@kept
+@strawberry.type(description="Days for which an authorised person opened a blocked zone.")
+class ZoneOpening:
+    """Both included: a parcel leaves and arrives within them. Then the zone is blocked again."""
+
+    zone: str
+    first_day: date
+    last_day: date
+    opened_by: str
+    reason: str
+    caution: str
+
+
+@kept
+@strawberry.type(description="A zone that is blocked again, and the orders that may not leave now.")
+class ZoneShut:
+    """`orders` are references; a planned dispatch takes the day of those that are not picked."""
+
+    zone: str
+    blocked: str
+    orders: list[str]
+
+
+@kept
+@strawberry.type(description="Days that are closed, both included, and where.")
+class ClosedDays:
+    """`where` is the nursery, a service, a zone or a holiday region."""
+
+    where: str
+    first_day: date
+    last_day: date
+    reason: str
+
+
+@strawberry.type(description="A zone that parcels go to, or do not.")
+class ZoneStanding:
+    """`blocked` says why nothing is sent there, "" for an open one."""
+
+    zone: str
+    country: str
+    blocked: str
+    openings: list[ZoneOpening]
+
+
+@strawberry.type(description="All zones, and the closures that are not over.")
+class Zones:
+    """By name; closures by their first day."""
+
+    zones: list[ZoneStanding]
+    closures: list[ClosedDays]
+
+
+ZonesAnswer: TypeAlias = Annotated[Zones | Refusal, strawberry.union("ZonesAnswer")]
+ZoneOpeningAnswer: TypeAlias = Annotated[
+    ZoneOpening | Refusal, strawberry.union("ZoneOpeningAnswer")
+]
+ZoneShutAnswer: TypeAlias = Annotated[ZoneShut | Refusal, strawberry.union("ZoneShutAnswer")]
+ReopenedAnswer: TypeAlias = Annotated[ClosedDays | Refusal, strawberry.union("ReopenedAnswer")]
 TransitLearnedAnswer: TypeAlias = Annotated[
     TransitLearned | Refusal, strawberry.union("TransitLearnedAnswer")
 ]
@@ -107,6 +168,21 @@ class LaneQueries:
         def work(session: Session, token: Token) -> TransitLearned:
             return TransitLearned(
                 lanes=[_learned(each) for each in deliveries.learned_transit(session)]
+            )
+
+        return await read(info, LEAD, work)
+
+    @field("Which zones are blocked or were opened by hand, and which days are closed.")
+    async def zones(self, info: Info) -> ZonesAnswer:
+        """For the lead."""
+
+        def work(session: Session, token: Token) -> Zones:
+            return Zones(
+                zones=[
+                    mirror(ZoneStanding, one, openings=[_opened(one.zone, o) for o in one.openings])
+                    for one in opening.zones_standing(session)
+                ],
+                closures=[mirror(ClosedDays, one) for one in closing.standing_closures(session)],
             )
 
         return await read(info, LEAD, work)
@@ -148,6 +224,63 @@ class LaneMutations:
             return _taken(row, service, zone)
 
         return await write(info, LEAD, key, body, work)
+
+    @mutation("Opens a blocked zone for some days; ask the plant health authority first.")
+    async def open_zone(
+        self,
+        info: Info,
+        key: str,
+        zone: str,
+        first_day: date,
+        last_day: date,
+        opened_by: str,
+        reason: str,
+    ) -> ZoneOpeningAnswer:
+        """`opened_by` is the authorised person. Parcels leave and arrive from `first_day` to
+        `last_day`, then the zone is blocked again by itself. UNKNOWN_ZONE, NOT_BLOCKED."""
+        body = {
+            "zone": zone,
+            "first_day": first_day,
+            "last_day": last_day,
+            "opened_by": opened_by,
+            "reason": reason,
+        }
+
+        def work(session: Session, token: Token) -> ZoneOpening:
+            row = opening.open_zone(session, zone, first_day, last_day, opened_by, reason)
+            made = OpenedFor(row.id or 0, row.first_day, row.last_day, row.opened_by, row.reason)
+            return _opened(zone, made)
+
+        return await write(info, LEAD, key, body, work)
+
+    @mutation("Blocks an opened zone again before its last day.")
+    async def shut_zone(
+        self, info: Info, key: str, zone: str, shut_by: str, reason: str
+    ) -> ZoneShutAnswer:
+        """NOT_OPEN where nobody has opened it."""
+        body = {"zone": zone, "shut_by": shut_by, "reason": reason}
+
+        def work(session: Session, token: Token) -> ZoneShut:
+            found = opening.shut_zone(session, zone, shut_by, reason)
+            return mirror(ZoneShut, found, orders=list(found.orders))
+
+        return await write(info, LEAD, key, body, work)
+
+    @mutation("Takes a closure back, by its first day: a strike was called off.")
+    async def reopen_days(
+        self, info: Info, key: str, closed_at: ClosedAt, first_day: date, place: str = ""
+    ) -> ReopenedAnswer:
+        """From today on; days that have passed stay closed. NO_CLOSURE."""
+        body = {"closed_at": closed_at, "first_day": first_day, "place": place}
+
+        def work(session: Session, token: Token) -> ClosedDays:
+            return mirror(ClosedDays, closing.reopen_days(session, closed_at, first_day, place))
+
+        return await write(info, LEAD, key, body, work)
+
+
+def _opened(zone: str, found: OpenedFor) -> ZoneOpening:
+    return mirror(ZoneOpening, found, zone=zone, caution=ASK_FIRST)
 
 
 def _learned(found: deliveries.TransitLearned) -> LearnedTransit:

@@ -22,6 +22,7 @@ from nursery.commands.shade import frost, shade
 from nursery.commands.warnings import warnings
 from nursery.commands.why import why
 from nursery.commands.wraps import card, weigh, wraps
+from nursery.commands.zones import app as zones_app
 from nursery.database import Database
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -89,6 +90,7 @@ for command in (
     check,
 ):
     app.command()(command)
+app.add_typer(zones_app, name="zones")
 app.add_typer(forecast.app, name="forecast")
 app.add_typer(receivers.app, name="receivers")
 

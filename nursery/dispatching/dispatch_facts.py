@@ -30,6 +30,7 @@ from nursery.order import (
 )
 from nursery.planned import PlanKind, PlanVersion
 from nursery.promising.basket import Item, Limits, Parcel, Window, items_of, parcel_of
+from nursery.promising.borders import is_shut
 from nursery.promising.promise_rows import window_of
 from nursery.promising.quote import Desk, open_desk
 from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge
@@ -164,11 +165,12 @@ def read_facts(
     raw = [_kept(session, promise, items) for promise in promises]
     never: list[tuple[str, str]] = []
     for order, lines in orders:
-        why = _never(order, lines, items)
+        shut = order.zone.blocked and is_shut(session, order.zone, first)
+        why = _never(order, lines, items, bool(shut))
         if why:
             never.append((order.reference, why))
         there = [line for line in lines if line.product_id in items]
-        if not why or (there and order.may_split and not order.zone.blocked):
+        if not why or (there and order.may_split and not shut):
             raw.extend(_unkept(session, order, there, items, order.reference in parts))
     far = max([each.promise.ship_on for each in raw if each.promise] + [first])
     days = max(near_days, (far - first).days + 1 + _AFTER_LAST)
@@ -275,9 +277,11 @@ def _items(
     return {item.product_id: item for item in items_of(session, there)}
 
 
-def _never(order: CustomerOrder, lines: Sequence[OrderLine], items: Mapping[int, Item]) -> str:
+def _never(
+    order: CustomerOrder, lines: Sequence[OrderLine], items: Mapping[int, Item], shut: bool
+) -> str:
     """Why can nobody even look for a day for these lines? "" where one can."""
-    if order.zone.blocked:
+    if shut:
         return f"Nothing is sent to {order.zone.name}: {order.zone.blocked}"
     lacking = [line.product.code for line in lines if line.product_id not in items]
     return f"There is no stock of {', '.join(lacking)} yet" if lacking else ""

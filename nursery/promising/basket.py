@@ -13,9 +13,11 @@ from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, select
 
 from nursery.carrier import Zone, ZonePrefix
+from nursery.database import today
 from nursery.errors import Refusal, Refused
 from nursery.growing_area import Site
 from nursery.order import Product
+from nursery.promising.borders import is_shut
 from nursery.stock import Pool
 
 PLANT_HEALTH = "Plant health law may forbid it or ask for papers; ask the licensed person."
@@ -234,7 +236,8 @@ def zone_of(session: Session, destination: Destination) -> Zone:
     """In which zone is this address? The longest postcode prefix of its country wins.
 
     Spaces and hyphens in a postcode do not count. Raises Refused: `no_postcode`, `bad_postcode`,
-    `no_zone`, `zone_blocked` (with the usual caution on plant health).
+    `no_zone`, `zone_blocked` (with the usual caution on plant health) unless somebody has opened it
+    for days that are not over.
     """
     country, postcode = destination.country.strip().upper(), plain(destination.postcode)
     if not postcode:
@@ -250,7 +253,7 @@ def zone_of(session: Session, destination: Destination) -> Zone:
     if best is None:
         raise Refused(_no_zone(session, country, postcode, known=bool(rows)))
     zone = session.get(Zone, best.zone_id)
-    if zone is None or zone.blocked:
+    if zone is None or is_shut(session, zone, today(session)):
         reason = zone.blocked if zone else "it has been taken out"
         message = f"Nothing is sent to {zone.name if zone else country}: {reason}. {PLANT_HEALTH}"
         raise Refused(Refusal("zone_blocked", message, "destination", "choose another address"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from sqlmodel import Session, col, select
 
@@ -27,6 +28,7 @@ from nursery.promising.basket import (
     products,
     zone_of,
 )
+from nursery.promising.borders import read_borders
 from nursery.promising.facts import Facts
 from nursery.stock import Grade, Pool
 
@@ -99,10 +101,10 @@ def so_many(one: Item, quantity: int) -> Item:
 
 def catalogue_of(session: Session, facts: Facts) -> Catalogue:
     """Which products and zones are there, by these facts?"""
-    return facts.part("catalogue", lambda: _read(session))
+    return facts.part("catalogue", lambda: _read(session, facts.today))
 
 
-def _read(session: Session) -> Catalogue:
+def _read(session: Session, day: date) -> Catalogue:
     pools = {(pool.crop_id, pool.grade): pool.id for pool in session.exec(select(Pool))}
     groups = dict(session.exec(select(col(Crop.id), col(Crop.plant_group))).all())
     found = {}
@@ -112,7 +114,7 @@ def _read(session: Session) -> Catalogue:
             found[row.code] = Kind(
                 _one(row, row.id, pool), groups[row.crop_id], row.grade, row.price_cents
             )
-    return Catalogue(found, _places(session))
+    return Catalogue(found, _places(session, day))
 
 
 def _one(row: Product, product_id: int, pool_id: int) -> Item:
@@ -127,11 +129,14 @@ def _one(row: Product, product_id: int, pool_id: int) -> Item:
     )
 
 
-def _places(session: Session) -> dict[str, dict[str, Place | None]]:
-    """Every prefix's zone; None for one that is blocked."""
+def _places(session: Session, day: date) -> dict[str, dict[str, Place | None]]:
+    """Every prefix's zone; None for one that is blocked and was not opened by hand."""
+    rows = session.exec(select(Zone)).all()
+    borders = read_borders(session, [zone.id or 0 for zone in rows], day)
+    shut = {id for id, border in borders.items() if not border.openings}
     zones = {
-        zone.id: None if zone.blocked else Place(zone.id, zone.name, zone.holiday_region)
-        for zone in session.exec(select(Zone))
+        zone.id: None if zone.id in shut else Place(zone.id, zone.name, zone.holiday_region)
+        for zone in rows
         if zone.id is not None
     }
     found: dict[str, dict[str, Place | None]] = {}

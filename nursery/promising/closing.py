@@ -61,13 +61,82 @@ def close_day(
     return Closed(closure, _touched(session, closure))
 
 
+@dataclass(frozen=True, slots=True)
+class ClosedDays:
+    """Days that are closed, both included, and where: "the nursery", a service, zone or region."""
+
+    where: str
+    first_day: date
+    last_day: date
+    reason: str
+
+
+def standing_closures(session: Session) -> list[ClosedDays]:
+    """Which closures are not over? The next first."""
+    rows = session.exec(
+        select(Closure)
+        .where(col(Closure.last_day) >= today(session))
+        .order_by(col(Closure.first_day), col(Closure.id))
+    )
+    return [ClosedDays(_said(row), row.first_day, row.last_day, row.reason) for row in rows]
+
+
+def reopen_days(
+    session: Session, closed_at: ClosedAt, first_day: date, key: str = ""
+) -> ClosedDays:
+    """Which days of the closure that begins on `first_day` are open again? From today on, all.
+
+    Days that have passed stay closed: parcels did wait on them. Raises Refused "no_closure".
+    """
+    day = today(session)
+    query = select(Closure).where(
+        Closure.closed_at == closed_at, Closure.key == key, Closure.first_day == first_day
+    )
+    row = session.exec(query).first()
+    if row is None or row.last_day < day:
+        message = f"No closure that is not over begins on {first_day} at {key or 'the nursery'}"
+        there = "; ".join(f"{one.first_day} at {one.where}" for one in standing_closures(session))
+        raise Refused(Refusal("no_closure", message, "first_day", f"there are: {there or 'none'}"))
+    from_day = max(day, row.first_day)
+    opened = ClosedDays(_said(row), from_day, row.last_day, row.reason)
+    lock_ship_days(
+        session, [from_day + timedelta(days=i) for i in range((row.last_day - from_day).days + 1)]
+    )
+    if from_day == row.first_day:
+        session.delete(row)
+    else:
+        row.last_day = from_day - timedelta(days=1)
+        session.add(row)
+    session.flush()
+    return opened
+
+
+def references_of(session: Session, promise_ids: tuple[int, ...]) -> tuple[str, ...]:
+    """Of which orders are these promises? By reference."""
+    query = (
+        select(CustomerOrder.reference)
+        .join(Promise, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(col(Promise.id).in_(promise_ids))
+        .order_by(CustomerOrder.reference)
+        .distinct()
+    )
+    return tuple(session.exec(query))
+
+
+def _said(row: Closure) -> str:
+    if row.closed_at is ClosedAt.ORIGIN:
+        return "the nursery"
+    return f"{row.closed_at.value} {row.key}"
+
+
 def _check(
     session: Session, closed_at: ClosedAt, first_day: date, last_day: date, reason: str, key: str
 ) -> None:
     if not reason.strip():
         raise Fault("Closure", "needs a reason", reason, "say why it is closed")
     if last_day < first_day:
-        raise Fault("Closure", "the last day must not come first", last_day, "swap the days")
+        rule = f"the last day must not be before the first ({first_day})"
+        raise Fault("Closure", rule, last_day, "swap or correct the days")
     if last_day < today(session):
         raise Fault("Closure", "must not have passed", last_day, "correct the days")
     if (last_day - first_day).days >= LONGEST_DAYS:

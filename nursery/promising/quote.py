@@ -125,11 +125,15 @@ def quote(
 
 
 def _days(rules: Rules, first_day: date | None, last_day: date | None) -> list[date]:
+    if first_day is not None and last_day is not None and first_day > last_day:
+        message = f"The first ship day asked for ({first_day}) is after the last ({last_day})"
+        raise Refused(Refusal("bad_days", message, "from", "swap them, or leave one out"))
     first = max(first_day or rules.today, rules.today)
     last = min(last_day or rules.last_day, rules.last_day)
     if last < first:
-        message = f"Ship days are quoted from {rules.today} to {rules.last_day}"
-        raise Refused(Refusal("bad_days", message, "first_day", "ask for days in between"))
+        asked, field = (first_day, "from") if first > rules.last_day else (last_day, "until")
+        message = f"Ship days are quoted from {rules.today} to {rules.last_day}, not for {asked}"
+        raise Refused(Refusal("bad_days", message, field, "ask for days in between"))
     return [first + timedelta(days=i) for i in range((last - first).days + 1)]
 
 
@@ -137,4 +141,4 @@ def _refuse_without_calendar(closed: Sequence[ClosedDay], days: Sequence[date]) 
     unknown = [day for day in closed if any(why.code == "no_calendar" for why in day.reasons)]
     if len(unknown) == len(days):
         text = next(why.text for why in unknown[0].reasons if why.code == "no_calendar")
-        raise Refused(Refusal("no_calendar", text, "first_day", "choose days with a calendar"))
+        raise Refused(Refusal("no_calendar", text, "from", "choose days with a calendar"))

@@ -23,6 +23,7 @@ from nursery.calendars import days_in_the_box
 from nursery.errors import Fault
 from nursery.order import ShipDay
 from nursery.promising.basket import ANY_DAY, Limits, Window
+from nursery.promising.borders import ASK_FIRST, Border, read_borders
 from nursery.promising.facts import Facts, Moment, facts_of
 from nursery.promising.hold_words import told_of_hold
 from nursery.promising.holds import ForecastError, Holding, Outlook, read_outlook
@@ -48,10 +49,11 @@ _MOST_JUDGED = 8_192
 class Reason:
     """Why may nothing leave on this day? `code` is stable for programs, `text` for people.
 
-    Codes: `past`, `origin_closed`, `cut_off`, `no_calendar`, `no_transit`, `days_in_box`, `heat`,
-    `frost`, `by_hand` (a person closed it), `uncertain`, `packing_full`, `no_plugs`, `window`,
-    `horizon`. `service` is "" when it holds for every service. `kept` says that a promise which
-    has the day already keeps it: too warm to be given anew, not warm enough to be moved.
+    Codes: `past`, `zone_blocked`, `origin_closed`, `cut_off`, `no_calendar`, `no_transit`,
+    `days_in_box`, `heat`, `frost`, `by_hand` (a person closed it), `uncertain`, `packing_full`,
+    `no_plugs`, `window`, `horizon`. `service` is "" when it holds for every service. `kept` says
+    that a promise which has the day already keeps it: too warm to be given anew, not warm enough to
+    be moved.
     """
 
     code: str
@@ -115,6 +117,7 @@ class Rules:
     usual_room: int
     taken: Mapping[date, int]
     packs: tuple[Pack, ...] = ()
+    borders: Mapping[int, Border] = field(default_factory=dict)
     _legs: dict[tuple[int, int, date], Leg | Reason] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -129,6 +132,8 @@ class Rules:
         blind = sorted({place for lane in lanes for place in lane.without_weather})
         dry = sorted(one.name for one in self.outlook.stations.values() if one.normals is None)
         said = [each.text for each in self.decisions if each.last_day >= self.today]
+        for border in self.borders.values():
+            said += [f"{border.zone} is {one.text}. {ASK_FIRST}" for one in border.openings]
         return tuple(
             [f"{place} has no climate station: a person must judge its weather" for place in blind]
             + [f"Station {name} has no normals: only its forecast is judged" for name in dry]
@@ -161,6 +166,7 @@ class Rules:
         if found is None:
             way, against = _with_packs(self, limits, *_arrival(self, lane, leg, limits))
             closed = (Reason("origin_closed", leg.closed, lane.service),) if leg.closed else ()
+            closed = (*_blocked(self, way), *closed)
             if len(self._arrivals) >= _MOST_JUDGED:
                 self._arrivals.clear()
             found = self._arrivals[key] = (way, (*closed, *against))
@@ -239,6 +245,13 @@ def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits:
         frost_chance=frost,
         reasons=(),
     )
+
+
+def _blocked(rules: Rules, way: Way) -> tuple[Reason, ...]:
+    """Is its zone blocked, and not opened by hand for these days?"""
+    border = rules.borders.get(way.lane.zone_id)
+    said = border.against(way.leg.ship_on, way.arrives_until) if border else ""
+    return (Reason("zone_blocked", said),) if said else ()
 
 
 def _too_late(rules: Rules, lane: Lane, leg: Leg) -> list[Reason]:
@@ -383,4 +396,5 @@ def _standing_rules(
         usual_room=here.packing_minutes_a_day,
         taken={},
         packs=listed_packs(session),
+        borders=read_borders(session, zones, today),
     )

@@ -12,6 +12,7 @@ from sqlmodel import Session, col, select
 from nursery.database import today
 from nursery.errors import Fault, Refusal, Refused
 from nursery.order import EventKind, Promise, State
+from nursery.promising.borders import ASK_FIRST, read_borders
 from nursery.promising.promise_rows import tell
 
 
@@ -34,7 +35,7 @@ def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> P
     """Which tracking reference did the carrier give for it?
 
     Raises `Refused` ("wrong_state") unless it is picked, or was not collected and is still
-    good to go; "repack_first" for one whose time to be packed again has passed.
+    good to go; "repack_first" for one whose time to be packed again has passed; "zone_blocked".
     """
     promise = locked(session, promise_id)
     _step(promise, "handed over", State.PICKED, State.NOT_COLLECTED)
@@ -44,6 +45,7 @@ def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> P
     if promise.repack_by is not None and day > promise.repack_by:
         message = f"it had to be packed again by {promise.repack_by}"
         raise Refused(Refusal("repack_first", message, "promise", "pack it again, then hand over"))
+    _may_go(session, promise, day)
     promise.state, promise.tracking, promise.repack_by = State.HANDED_OVER, tracking.strip(), None
     return _told(
         session,
@@ -54,6 +56,16 @@ def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> P
         on=day.isoformat(),
         days_late=max(0, (day - promise.ship_on).days),
     )
+
+
+def _may_go(session: Session, promise: Promise, day: date) -> None:
+    """Refuses a parcel to a zone that is blocked, whatever was open when it was promised."""
+    zone = promise.order.zone
+    if zone.blocked:
+        border = read_borders(session, [zone.id or 0], day)[zone.id or 0]
+        said = border.against(day, max(day, promise.arrives_until))
+        if said:
+            raise Refused(Refusal("zone_blocked", said, "promise", f"keep it here. {ASK_FIRST}"))
 
 
 def not_collected(

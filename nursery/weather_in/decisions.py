@@ -145,7 +145,8 @@ def _check(
     if not reason.strip():
         raise Fault("Decision", "needs a reason", reason, "say why")
     if last_day < first_day:
-        raise Fault("Decision", "the last day must not come first", last_day, "swap the days")
+        rule = f"the last day must not be before the first ({first_day})"
+        raise Fault("Decision", rule, last_day, "swap or correct the days")
     if last_day < today(session):
         raise Fault("Decision", "the days must not have passed", last_day, "correct them")
     if (last_day - first_day).days >= LONGEST_DAYS:

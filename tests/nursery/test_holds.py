@@ -303,9 +303,9 @@ def test_a_decision_is_the_business_of_the_place_that_it_names_and_the_latest_co
         (" ", "storm", "", 1, "needs a name"),
         ("Lea", "", "", 1, "needs a reason"),
         ("Lea", "storm", "Atlantis", 1, "no zone or holiday region 'Atlantis'"),
-        ("Lea", "storm", "", 0, "must not come first"),
+        ("Lea", "storm", "", 0, "must not be before the first"),
         ("Lea", "storm", "", 40, "at most 31 days"),
-        ("Lea", "storm", "", -30, "must not come first"),
+        ("Lea", "storm", "", -30, "must not be before the first"),
     ],
 )
 def test_a_decision_has_a_name_a_reason_a_known_place_and_a_few_days_to_come(

@@ -249,7 +249,22 @@ def test_days_are_quoted_within_the_horizon_only(db: Database) -> None:
         assert (found.first_day, found.last_day) == (MONDAY, MONDAY + timedelta(days=30))
         with pytest.raises(Refused) as refused:
             quote(session, caltha(1), HERE, first_day=date(2027, 12, 1))
-        assert refused.value.refusal.code == "bad_days"
+        assert (refused.value.refusal.code, refused.value.refusal.field) == ("bad_days", "from")
+        with pytest.raises(Refused) as refused:
+            quote(session, caltha(1), HERE, last_day=date(2027, 2, 1))
+        assert (refused.value.refusal.code, refused.value.refusal.field) == ("bad_days", "until")
+
+
+def test_a_first_ship_day_after_the_last_is_said_to_be_so(db: Database) -> None:
+    with db.writing() as session:
+        mild_nursery(session)
+        with pytest.raises(Refused) as refused:
+            quote(session, caltha(1), HERE, MONDAY + timedelta(days=9), MONDAY + timedelta(days=2))
+    told = refused.value.refusal
+    assert told.field == "from"
+    assert (
+        told.message == "The first ship day asked for (2027-03-10) is after the last (2027-03-03)"
+    )
 
 
 def test_what_is_reserved_is_gone_from_the_next_quote(db: Database) -> None:
