@@ -13,10 +13,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-import psycopg
 import typer
 
-from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, print_json, say
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    print_json,
+    reachable,
+    say,
+    unusable,
+)
 from nursery.errors import Fault
 
 
@@ -41,7 +48,8 @@ def backup(
     The copy is the database at one moment. Keep it on another disk, and try now and then that it
     can be restored.
     """
-    held = take_backup(database, file)
+    with reachable(database):
+        held = take_backup(database, file)
     if as_json:
         print_json({"file": str(file), **_as_dict(held)})
     else:
@@ -63,7 +71,8 @@ def restore(
 
     Stop the server first. What was promised after the backup is not in it: compare with the shop.
     """
-    held = take_back(database, file, overwrite)
+    with reachable(database):
+        held = take_back(database, file, overwrite)
     if as_json:
         print_json({"database": database, **_as_dict(held)})
     else:
@@ -128,7 +137,7 @@ def sqlite_contents(connection: sqlite3.Connection) -> Contents:
     )
 
 
-def postgres_contents(connection: psycopg.Connection[Any]) -> Contents:
+def postgres_contents(connection: Any) -> Contents:
     """What does this PostgreSQL database hold, in the transaction that is open?"""
     names = connection.execute(
         "SELECT table_name FROM information_schema.tables"
@@ -190,7 +199,7 @@ def _copy_back(file: Path, path: Path, overwrite: bool) -> Contents:
 
 def _dump(address: str, file: Path) -> Contents:
     program = _program("pg_dump")
-    with psycopg.connect(_plain(address), autocommit=True) as connection:
+    with _connected(address, autocommit=True) as connection:
         connection.execute("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
         moment = connection.execute("SELECT pg_export_snapshot()").fetchone()
         assert moment is not None
@@ -206,13 +215,23 @@ def _undump(address: str, file: Path, overwrite: bool) -> Contents:
     with file.open("rb") as opened:
         if opened.read(5) != b"PGDMP":
             raise _no_backup(file, "it is no backup of a PostgreSQL database")
-    with psycopg.connect(_plain(address)) as connection:
+    with _connected(address) as connection:
         there = connection.execute("SELECT to_regclass('public.site')").fetchone()
     _refuse_overwriting(address, there is not None and there[0] is not None, overwrite)
     told = ["--no-owner", "--single-transaction", "--exit-on-error", "--clean", "--if-exists"]
     _run([program, *told, f"--dbname={_plain(address)}", str(file)], "pg_restore")
-    with psycopg.connect(_plain(address)) as connection:
+    with _connected(address) as connection:
         return postgres_contents(connection)
+
+
+def _connected(address: str, autocommit: bool = False) -> Any:
+    """A connection of PostgreSQL's driver, which a nursery on SQLite need not have."""
+    import psycopg
+
+    try:
+        return psycopg.connect(_plain(address), autocommit=autocommit)
+    except psycopg.Error as wrong:
+        raise unusable(address, wrong) from wrong
 
 
 def _run(command: Sequence[str], name: str) -> None:

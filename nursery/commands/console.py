@@ -4,6 +4,7 @@ import dataclasses
 import json
 import os
 import signal
+import sqlite3
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +18,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from sqlalchemy.exc import DBAPIError
 
 from nursery.database import Database, is_migrated, open_database
 from nursery.errors import Fault
@@ -48,16 +50,18 @@ def opened(address: str) -> Iterator[Database]:
 
     Raises `Fault` where there is none yet, or where its tables are of another version.
     """
-    if "://" not in address and not Path(address).exists():
+    if address.strip() and "://" not in address and not Path(address).is_file():
         raise Fault(
             "Database",
             "the file must exist",
             address,
             f"make it with `nursery init --database {address}` or name another",
         )
-    db = open_database(address)
+    db = known(address)
     try:
-        if not is_migrated(db):
+        with reachable(address):
+            current = is_migrated(db)
+        if not current:
             raise Fault(
                 "Database",
                 "its tables must be of this version",
@@ -67,6 +71,38 @@ def opened(address: str) -> Iterator[Database]:
         yield db
     finally:
         db.close()
+
+
+def known(address: str) -> Database:
+    """Which database does this address mean? Nothing is asked of it yet.
+
+    Raises `Fault` for a blank address, which would mean no file, and where its driver is missing.
+    """
+    if not address.strip():
+        raise Fault("Database", "its address must not be blank", address, "name a file or a server")
+    try:
+        return open_database(address)
+    except ModuleNotFoundError as missing:
+        rule = f"a PostgreSQL database needs a driver ({missing})"
+        raise Fault("Database", rule, address, "pip install 'nursery[postgres]'") from missing
+
+
+@contextmanager
+def reachable(address: str) -> Iterator[None]:
+    """Raises `Fault` where this is no database, or none that answers: another kind of file, a
+    folder that is not there, a server that is down, a full disk.
+    """
+    try:
+        yield
+    except (DBAPIError, sqlite3.Error) as wrong:
+        raise unusable(address, getattr(wrong, "orig", None) or wrong) from wrong
+
+
+def unusable(address: str, wrong: BaseException) -> Fault:
+    """What is said of a database that cannot be used, for this reason of its driver's?"""
+    said = str(wrong).strip().splitlines()[0]
+    rule = f"it cannot be used ({said})"
+    return Fault("Database", rule, address, "check its address, or name another")
 
 
 def say(text: str = "") -> None:

@@ -4,9 +4,20 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from alembic.util import CommandError
 
-from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, opened, print_json, say
-from nursery.database import migrate, open_database
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    known,
+    opened,
+    print_json,
+    reachable,
+    say,
+)
+from nursery.database import is_migrated, migrate
+from nursery.errors import Fault
 
 
 def init(database: DatabaseOption = DATABASE) -> None:
@@ -14,9 +25,16 @@ def init(database: DatabaseOption = DATABASE) -> None:
 
     Example: nursery init --database nursery.sqlite
     """
-    db = open_database(database)
-    migrate(db)
-    db.close()
+    db = known(database)
+    try:
+        with reachable(database):
+            is_migrated(db)
+        migrate(db)
+    except CommandError as unknown:
+        rule = f"its tables must be of a version that this program knows ({unknown})"
+        raise Fault("Database", rule, database, "use the newer program with it") from unknown
+    finally:
+        db.close()
     say(f"The database {database} is ready. Next: nursery template nursery.xlsx")
 
 

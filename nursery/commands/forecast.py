@@ -19,7 +19,7 @@ from nursery.commands.console import (
     show,
     warn,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.shop import given_day, parse_day
 from nursery.database import now, site, today
 from nursery.errors import Fault
 from nursery.settings import read_settings
@@ -230,8 +230,7 @@ def close_days(
 def _decide(
     database: str, opens: bool, day: str, until: str, to: str, by: str, reason: str, as_json: bool
 ) -> None:
-    first = parse_day(day)
-    assert first is not None
+    first = given_day(day)
     with opened(database) as db, db.writing() as session:
         row = decide_days(session, opens, first, parse_day(until) or first, by, reason, to)
         told = row.model_dump()

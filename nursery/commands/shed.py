@@ -18,7 +18,7 @@ from nursery.commands.console import (
     show,
     warn,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.shop import given_day, parse_day
 from nursery.commands.wraps import show_minded
 from nursery.database import Database, today
 from nursery.errors import Fault
@@ -207,8 +207,7 @@ def not_collected(
 
     Example: nursery not-collected WEB-1001 --repack-by 2027-03-31
     """
-    day = parse_day(repack_by)
-    assert day is not None
+    day = given_day(repack_by)
     with opened(database) as db, db.writing() as session:
         leave_parcel(session, _promise(session, order), day, by)
         say(f"{order}: not collected; pack it again by {day}.")

@@ -16,7 +16,13 @@ from nursery.commands.console import (
     show,
 )
 from nursery.planned import PlanKind, newest_version
-from nursery.planning.plan_relief import PlanRelief, read_plan, shortest, what_would_help
+from nursery.planning.plan_relief import (
+    PlanRelief,
+    known_crop,
+    read_plan,
+    shortest,
+    what_would_help,
+)
 from nursery.weeks import Week
 
 
@@ -24,7 +30,7 @@ def why(
     crop: Annotated[str, typer.Argument(help="A crop; without one the shortest demands.")] = "",
     week: Annotated[str, typer.Argument(help="A week, as 2027-W14.")] = "",
     version: Annotated[int | None, typer.Option(help="The plan; the newest if not said.")] = None,
-    most: Annotated[int, typer.Option(help="How many demands to ask about.")] = 3,
+    most: Annotated[int, typer.Option(min=1, help="How many demands to ask about.")] = 3,
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
 ) -> None:
@@ -38,6 +44,8 @@ def why(
     with opened(database) as db, db.reading() as session:
         at = read_plan(session, version or newest_version(session, PlanKind.PROPAGATION) or 0)
     asked = [(crop, Week.parse(week))] if crop and week else []
+    if crop:
+        known_crop(at, crop)
     if not asked:
         asked = [key for key in shortest(at, 10**6) if not crop or key[0] == crop][:most]
     found = []
@@ -52,7 +60,7 @@ def why(
     elif found:
         show_reliefs(found)
     else:
-        say("The plan meets every demand in time.")
+        say(f"The plan meets every demand{f' of {crop}' if crop else ''} in time.")
 
 
 def show_reliefs(found: list[PlanRelief]) -> None:

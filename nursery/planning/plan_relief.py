@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlmodel import Session
@@ -77,7 +76,7 @@ def what_would_help(
     plan; what is said to help was given and solved again. Needs no database meanwhile. Raises
     `Refused` for an unknown crop, a week outside the plan, or a demand that is met in time.
     """
-    _known(crop, (each.key for each in at.problem.crops))
+    known_crop(at, crop)
     if not at.horizon.covers(week):
         last = at.horizon.week(at.horizon.weeks - 1)
         raise Refused(
@@ -113,8 +112,9 @@ def what_would_help(
     )
 
 
-def _known(crop: str, crops: Iterable[str]) -> None:
-    known = sorted(crops)
+def known_crop(at: StoredProblem, crop: str) -> None:
+    """Is this crop in the plan? Raises `Refused` for one that is not, naming those that are."""
+    known = sorted(each.key for each in at.problem.crops)
     if crop not in known:
         raise Refused(
             Refusal(

@@ -5,11 +5,13 @@ are those that people see.
 """
 
 import json
+import subprocess
 import sys
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 from sqlmodel import select
 
 from nursery.cli import main
@@ -148,6 +150,75 @@ def test_what_cannot_be_done_is_one_sentence_and_exit_status_2(
     terminal: Terminal, words: tuple[str, ...], said: str
 ) -> None:
     assert said in terminal.refuses(*words)
+
+
+@pytest.mark.parametrize("words", [("week",), ("init",), ("check",), ("backup", "copy.backup")])
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("a letter.txt", "cannot be used (file is not a database)"),
+        ("a folder", "Database: "),
+        ("", "Database: "),
+        ("postgresql://127.0.0.1:1/nursery", "Database: "),
+    ],
+)
+def test_what_is_no_database_is_told_in_one_sentence(
+    terminal: Terminal,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    address: str,
+    said: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("a letter.txt").write_text("Dear grower, " * 99)
+    Path("a folder").mkdir()
+    shown = terminal.refuses(*words, "--database", address)
+    assert said in shown and shown.count(";") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (("check",), 0, "No fault: 2 batches"),
+        (("week", "--database", "postgresql://127.0.0.1:1/x"), 2, "nursery[postgres]"),
+    ],
+)
+def test_a_nursery_on_one_small_computer_needs_no_driver_of_postgresql(
+    terminal: Terminal, words: tuple[str, ...], status: int, said: str
+) -> None:
+    """The driver is an extra: a program of its own finds none, as where it was not installed."""
+    without = (
+        "import sys; sys.modules['psycopg'] = sys.modules['procrastinate'] = None;"
+        f"sys.argv = ['nursery', *{words!r}]; from nursery.cli import main; main()"
+    )
+    done = subprocess.run([sys.executable, "-c", without], capture_output=True, text=True)
+    assert done.returncode == status, done.stderr
+    assert said in done.stdout + done.stderr
+
+
+def test_a_database_of_a_newer_program_is_left_as_it_is(terminal: Terminal, db: Database) -> None:
+    with db.writing() as session:
+        session.connection().execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    assert "use the newer program" in terminal.refuses("init")
+    assert "its tables must be of this version" in terminal.refuses("week")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("watering", "0001-01-01"),
+        ("picks", "9999-12-31"),
+        ("forecast", "open", "", "--reason", "cooled van", "--by", "Lea"),
+        ("not-collected", "R-1", "--repack-by", ""),
+        ("veto", "OLD", "--kind", "inspection", "--reason", "x", "--set-by", "Lic",
+         "--until", "3027-03-01"),
+    ],
+)  # fmt: skip
+def test_a_day_of_another_century_or_none_at_all_is_a_slip_of_the_pen(
+    terminal: Terminal, words: tuple[str, ...]
+) -> None:
+    assert terminal.refuses(*words).startswith("Day: must ")
 
 
 def test_a_discard_says_whose_promises_it_touches(terminal: Terminal, db: Database) -> None:
