@@ -5,7 +5,8 @@ facts are read again and the plan is judged by them: orders that went away are d
 no longer fits it is solved again on the new facts. A plan that fits is stored as a version;
 accepting it gives promises to orders that had none, and another day, with the reason in the
 customer's words, to promises that cannot keep theirs. An order for which there is no day as a
-whole goes in parts where its customer agreed to that.
+whole goes in parts where its customer agreed to that. Nobody is promised anew a day that is less
+sure than the site's floor (`dispatch_sure`).
 """
 
 from dataclasses import asdict, dataclass, replace
@@ -19,6 +20,7 @@ from nursery.database import Database, now
 from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, parts_in, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
+from nursery.dispatching.dispatch_sure import both, closing, doubts, without
 from nursery.dispatching.dispatch_write import write
 from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_pools, lock_ship_days
@@ -131,6 +133,7 @@ def plan_dispatch(
         facts, outcome = _solved(db, limits, near_days, costs)
         with db.writing() as session:
             fresh = _locked_facts(session, outcome.found(), facts, near_days, costs)
+            fresh = closing(fresh, facts.doubted)
             plan, said = _still_fits(fresh, outcome.found(), facts.first_day, facts.accepted)
             if not said:
                 version = _store(session, facts, fresh, plan, outcome)
@@ -187,12 +190,30 @@ def _solved(
     parts = frozenset(
         each.reference for key, each in facts.waiting.items() if each.may_split and key not in ships
     )
-    if not parts or (limits.stop is not None and limits.stop.is_set()):
-        return facts, outcome
-    with db.reading() as session:
-        split = read_facts(session, near_days, costs, parts)
-    again = _solve(split, limits)
-    return split, replace(again, seconds=outcome.seconds + again.seconds)
+    if parts and not _stopped(limits):
+        with db.reading() as session:
+            facts = read_facts(session, near_days, costs, parts)
+        again = _solve(facts, limits)
+        outcome = replace(again, seconds=outcome.seconds + again.seconds)
+    return _surely(facts, outcome, limits)
+
+
+def _surely(facts: Facts, outcome: Outcome[Plan], limits: Limits) -> tuple[Facts, Outcome[Plan]]:
+    """Nothing is promised anew on a day that is not sure enough: closed, and solved again."""
+    for _ in range(_TRIES):
+        doubted = doubts(facts, outcome.found())
+        if not doubted:
+            break
+        facts = replace(closing(facts, doubted), doubted=both(facts.doubted, doubted))
+        if _stopped(limits):
+            break
+        again = _solve(facts, limits)
+        outcome = replace(again, seconds=outcome.seconds + again.seconds)
+    return facts, outcome
+
+
+def _stopped(limits: Limits) -> bool:
+    return limits.stop is not None and limits.stop.is_set()
 
 
 def _solve(facts: Facts, limits: Limits) -> Outcome[Plan]:
@@ -200,7 +221,7 @@ def _solve(facts: Facts, limits: Limits) -> Outcome[Plan]:
     outcome = solve(facts.problem, limits)
     left = {key for key, each in facts.waiting.items() if each.promise_id is not None}
     left -= set(outcome.found().ships)
-    if not left or (limits.stop is not None and limits.stop.is_set()):
+    if not left or _stopped(limits):
         return outcome
     first = tuple(
         replace(order, weight=order.weight * _FIRST) if order.key in left else order
@@ -218,6 +239,7 @@ def _still_fits(fresh: Facts, plan: Plan, first_day: date, accepted: int) -> tup
     if fresh.accepted != accepted:
         return plan, [f"dispatch {fresh.accepted} was accepted meanwhile"]
     plan = promises_first(fresh, plan)
+    plan = without(plan, doubts(fresh, plan))
     return plan, violations(fresh.problem, plan)
 
 

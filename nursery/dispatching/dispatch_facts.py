@@ -10,7 +10,7 @@ to parts may be looked at line by line: then each line finds its own day.
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from itertools import groupby
 from typing import NamedTuple
@@ -103,7 +103,8 @@ class Facts:
 
     `never` has the orders that cannot even be asked about, with the reason; `accepted` is the
     version of the dispatch that was accepted last, 0 where there is none; `parts` the orders (by
-    reference) that are looked at line by line.
+    reference) that are looked at line by line; `doubted` days that are closed to orders without a
+    promise since plugs that grow are not sure enough by then (`dispatch_sure`), by key, and why.
     """
 
     first_day: date
@@ -114,6 +115,7 @@ class Facts:
     desk: Desk
     accepted: int
     parts: frozenset[str]
+    doubted: Mapping[str, Mapping[date, Reason]] = field(default_factory=dict)
 
     @property
     def fingerprint(self) -> str:

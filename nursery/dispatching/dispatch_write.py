@@ -8,17 +8,16 @@ long as that takes.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from datetime import date
-from math import prod
 
 from sqlmodel import Session, col, select
 
 from nursery.database import now
 from nursery.dispatching.dispatch_facts import Facts, Waiting
+from nursery.dispatching.dispatch_sure import stated
 from nursery.order import EventKind, Promise
-from nursery.promising.basket import ANY_DAY, parcel_of
+from nursery.promising.basket import parcel_of
 from nursery.promising.bulk_rows import (
     Event,
     NewPromise,
@@ -28,9 +27,7 @@ from nursery.promising.bulk_rows import (
     write_events,
     write_promises,
 )
-from nursery.promising.held import Held
-from nursery.promising.promise_rows import lane_called, open_way
-from nursery.promising.ship_days import Ask, Way, judge
+from nursery.promising.ship_days import Way
 from solver.dispatching.problem import Plan
 
 _OTHER_SERVICE = "Your parcel goes with another carrier service."
@@ -48,7 +45,7 @@ def write(
     """
     new: dict[tuple[int, date, str], list[tuple[Waiting, Way]]] = defaultdict(list)
     moved: list[tuple[int, Way]] = []
-    for each, way in _ways(facts, plan):
+    for each, way in stated(facts, plan):
         if each.promise_id is None:
             new[each.order_id, way.leg.ship_on, way.lane.service].append((each, way))
         else:
@@ -82,27 +79,6 @@ def _one_parcel(facts: Facts, parts: Sequence[tuple[Waiting, Way]], actor: str) 
     return NewPromise(each.order_id, way, parcel, None, actor)
 
 
-def _ways(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, Way]]:
-    """By which way does each order leave for which something is written? By ship day.
-
-    Its chance has that of the plugs of each pool whose counted lots cannot give them beside all
-    that was given before it (`promising.chances`).
-    """
-    changes = sorted(_changes(facts, plan), key=lambda change: (change[1], change[0].key))
-    pools = _without(facts, {each.key for each, _ in changes})
-    for each, day in changes:
-        lane = lane_called(facts.desk, each.zone_id, each.services[day])
-        ask = Ask(each.parcel.limits, each.parcel.minutes)
-        way = judge(facts.desk.rules, lane, day, ask)
-        if not isinstance(way, Way):
-            way = open_way(facts.desk, each.zone_id, each.parcel, ANY_DAY, day, lane.service)
-        wanted = each.parcel.plugs.items()
-        there = prod(pools[pool].chance(way, plugs) for pool, plugs in wanted)
-        yield each, replace(way, probability=way.probability * there)
-        for pool, plugs in wanted:
-            pools[pool].take(day, plugs)
-
-
 def _told_before(session: Session, ids: list[int]) -> dict[int, dict[str, object]]:
     """What had the shop been told of the days of these promises?"""
     if not ids:
@@ -116,26 +92,3 @@ def _told_before(session: Session, ids: list[int]) -> dict[int, dict[str, object
         ).where(col(Promise.id).in_(ids))
     )
     return {key or 0: told_days(*days) for key, *days in rows}
-
-
-def _changes(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, date]]:
-    """The orders for which something is written, with their ship day."""
-    for key, index in plan.ships.items():
-        each, day = facts.waiting[key], facts.day(index)
-        if each.fixed:
-            continue
-        if each.promise_id is None or day != each.ship_on or each.services[day] != each.service:
-            yield each, day
-
-
-def _without(facts: Facts, changed: set[str]) -> dict[int, Held]:
-    """The pools with the commitments of those orders alone that stay as they are."""
-    pools = {
-        pool: replace(held, committed=held.committed * 0) for pool, held in facts.desk.pools.items()
-    }
-    for key, each in facts.waiting.items():
-        if key not in changed and each.ship_on is not None:
-            day = max(each.ship_on, facts.first_day)
-            for pool, plugs in each.parcel.plugs.items():
-                pools[pool].committed[pools[pool].index(day)] += plugs
-    return {pool: Held(held, facts.desk.rules.now) for pool, held in pools.items()}

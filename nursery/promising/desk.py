@@ -99,16 +99,9 @@ class Desk:
         """The same with the chance that the plugs are there: closed, if that is too little."""
         pack, ship = way.leg.pack_on, way.leg.ship_on
         chances = {pool: self.pools[pool].chance(pack, ship, n) for pool, n in wanted.items()}
-        there = prod(chances.values())
-        if there == 1.0:
-            return way
-        sure = way.probability * there
-        too_little = sure < self.rules.floor - 1e-9
-        return replace(
-            way,
-            probability=sure,
-            reasons=(_grows(parcel, chances, sure, self.rules.floor),) if too_little else (),
-        )
+        doubt = uncertain(parcel, way.probability, chances, self.rules.floor)
+        sure = way.probability * prod(chances.values())
+        return replace(way, probability=sure, reasons=() if doubt is None else (doubt,))
 
     def after(self, way: Way, parcel: Parcel) -> Desk:
         """What would be known, were this parcel promised that way?"""
@@ -132,8 +125,17 @@ def _no_plugs(parcel: Parcel, pool: int, left: int, wanted: int) -> Reason:
     return Reason("no_plugs", f"{codes}: {left} plugs left for that day, {wanted} wanted")
 
 
-def _grows(parcel: Parcel, chances: Mapping[int, float], sure: float, floor: float) -> Reason:
-    """Why is it not promised on plugs that still grow?"""
+def uncertain(
+    parcel: Parcel, way_sure: float, chances: Mapping[int, float], floor: float
+) -> Reason | None:
+    """Is it too little sure to be promised on plugs that still grow? By quotes and by the dispatch.
+
+    `way_sure` is the chance that the way itself is kept, `chances` that each pool has the plugs: 1
+    where counted lots can give them, and then nothing is said here.
+    """
+    sure = way_sure * prod(chances.values())
+    if all(chance == 1.0 for chance in chances.values()) or sure >= floor - 1e-9:
+        return None
     codes = ", ".join(i.code for i in parcel.items if chances[i.pool_id] < 1)
     text = (
         f"{codes}: plugs still grow, it would be kept with a chance of {sure:.1%}, "
