@@ -24,6 +24,8 @@ def build(folder: Path, seed: int = 1) -> Path:
     stands at the demo's morning from then on. The three secrets (`TOKENS`) can be read by the
     owner alone. Raises `Fault` where the folder already holds a nursery.
     """
+    if folder.exists() and not folder.is_dir():
+        raise Fault("Demo", "its folder must be a folder", str(folder), "name another")
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / DATABASE
     if path.exists():

@@ -2,6 +2,7 @@
 
 import csv
 from datetime import date
+from io import StringIO
 from pathlib import Path
 from typing import Annotated
 
@@ -141,9 +142,14 @@ def _show_transit(found: list[TransitLearned]) -> None:
 
 
 def _from_file(path: Path) -> list[tuple[str, date]]:
-    if not path.exists():
-        raise Fault("Deliveries", "the file must exist", path, "check its name")
-    with path.open(newline="", encoding="utf-8-sig") as lines:
+    if not path.is_file():
+        raise Fault("Deliveries", "the file must exist", str(path), "check its name")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        rule = "must be text (CSV, UTF-8)"
+        raise Fault("Deliveries", rule, str(path), "save it as CSV") from None
+    with StringIO(text, newline="") as lines:
         reader = csv.DictReader(lines)
         missing = [name for name in _HEADINGS if name not in (reader.fieldnames or ())]
         if missing:

@@ -221,6 +221,14 @@ def test_a_day_of_another_century_or_none_at_all_is_a_slip_of_the_pen(
     assert terminal.refuses(*words).startswith("Day: must ")
 
 
+def test_a_file_of_another_kind_is_told_in_one_sentence(terminal: Terminal, tmp_path: Path) -> None:
+    picture = tmp_path / "picture.jpg"
+    picture.write_bytes(b"\xff\xd8\xff\xe0\0\x10JFIF")
+    assert "must be text" in terminal.refuses("delivered", "--file", str(picture))
+    assert "the file must exist" in terminal.refuses("delivered", "--file", str(tmp_path))
+    assert "must be a folder" in terminal.refuses("demo", "--folder", str(picture))
+
+
 def test_a_discard_says_whose_promises_it_touches(terminal: Terminal, db: Database) -> None:
     with db.writing() as session:
         promise = reserve(session, "R-1", caltha(9), HERE, date(2027, 3, 3), "Van", "shop")
