@@ -131,7 +131,7 @@ def _promise(key: int, new: NewPromise) -> Values:
         "state": State.CONFIRMED if new.until is None else State.RESERVED,
         "first_ship_on": new.way.leg.ship_on,
         "reserved_until": new.until,
-        "minutes": new.parcel.minutes,
+        "minutes": new.parcel.minutes + new.way.pack_minutes,
         "tracking": "",
         "repack_by": None,
         **_days_of(new.way),

@@ -109,7 +109,8 @@ class Desk:
         for pool, plugs in parcel.plugs.items():
             pools[pool] = pools[pool].after(way.leg.ship_on, plugs)
         day = way.leg.ship_on
-        taken = {**self.rules.taken, day: self.rules.taken.get(day, 0) + parcel.minutes}
+        minutes = parcel.minutes + way.pack_minutes
+        taken = {**self.rules.taken, day: self.rules.taken.get(day, 0) + minutes}
         return replace(self, pools=pools, rules=replace(self.rules, taken=taken))
 
     def left(self, pool: int, way: Way) -> int:

@@ -189,17 +189,18 @@ class Books:
                 judged = self._sure(wish, zone, wanted) or self._judged(wish, zone, wanted)
             if isinstance(judged, Way) and zone is not None and wanted is not None:
                 taken.add(wish.reference)
-                self._take(wish.ship_on, wanted, until)
+                self._take(judged, wanted, until)
                 found.append(Granted(wish, zone, wanted.parcel, judged))
             else:
                 found.append(judged if isinstance(judged, Refused) else None)
         return found
 
-    def _take(self, day: date, wanted: _Wanted, until: datetime) -> None:
+    def _take(self, way: Way, wanted: _Wanted, until: datetime) -> None:
+        day = way.leg.ship_on
         for pool, plugs in wanted.plugs:
             self._pools[pool].take(day, plugs, until)
         left = self._days[day]
-        left.taken += wanted.parcel.minutes
+        left.taken += wanted.parcel.minutes + way.pack_minutes
         left.lapses = min(left.lapses or until, until)
 
     def _sure(self, wish: Wish, zone_id: int, wanted: _Wanted) -> Way | None:
@@ -208,7 +209,8 @@ class Books:
         if way is None or self._locked.moment.at.timestamp() > way.leg.order_by.timestamp():
             return None
         room = self._rules[zone_id].room_left(wish.ship_on)
-        if wanted.parcel.minutes > room - self._days[wish.ship_on].taken:
+        needed = wanted.parcel.minutes + way.pack_minutes
+        if needed > room - self._days[wish.ship_on].taken:
             return None
         for pool, plugs in wanted.plugs:
             held = self._pools.get(pool)

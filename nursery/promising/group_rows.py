@@ -52,7 +52,7 @@ class ReservedRows:
             )
         )
         rows["promise"].append(
-            (promise_id, order_id, *days, self._ends, parcel.minutes, ""),
+            (promise_id, order_id, *days, self._ends, parcel.minutes + way.pack_minutes, ""),
         )
         lines, told = rows["promise_line"], []
         for item in parcel.items:

@@ -220,7 +220,7 @@ def new_promise(
         arrives_until=way.arrives_until,
         probability=way.probability,
         reserved_until=until,
-        minutes=parcel.minutes,
+        minutes=parcel.minutes + way.pack_minutes,
     )
     session.add(promise)
     session.flush()

@@ -12,6 +12,7 @@ plugs that still grow is multiplied in by `promising.desk`, under the same floor
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
@@ -90,6 +91,11 @@ class Way:
     def days_in_box(self) -> int:
         """How many days are the plants in the box at most, closed days counted?"""
         return days_in_the_box(self.leg.pack_on, self.arrives_until)
+
+    @property
+    def pack_minutes(self) -> int:
+        """How many more minutes does packing take because of the packs? Whole, upwards."""
+        return math.ceil(sum(pack.minutes for pack in self.packs) - 1e-9) if self.packs else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +195,7 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
     reasons = [
         *_too_late(rules, lane, leg),
         *against,
-        *_packing_full(rules, day, ask.minutes),
+        *_packing_full(rules, day, ask.minutes and ask.minutes + way.pack_minutes),
         *_outside_window(way, ask.window),
     ]
     return replace(way, reasons=tuple(reasons)) if reasons else way

@@ -10,11 +10,12 @@ from sqlmodel import Session, select
 from nursery.database import Database, now
 from nursery.growing_area import Site
 from nursery.order import Promise
-from nursery.promising.basket import Limits
+from nursery.promising.basket import Limits, parcel_for
 from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import Quote, quote
 from nursery.shed.packing import parcel_packs
+from nursery.shed.pick_sheet import pick_sheet
 from nursery.travelling import Against, TravelPack
 from nursery.weather import Forecast
 from nursery.week.materials import call_off
@@ -155,3 +156,24 @@ def test_packs_that_promised_parcels_need_are_called_off_a_lead_time_before(db: 
         session.flush()
         found = {line.name: line for line in call_off(session)}
         assert found["heat pack 72 h"].order_by is None
+
+
+@pytest.mark.parametrize("spare", [0, 1])
+def test_putting_a_pack_in_takes_packing_minutes_of_the_day(db: Database, spare: int) -> None:
+    """The parcel alone fits into the day to the minute; a pack of two minutes needs two more."""
+    with db.writing() as session:
+        _frosty(session, -4.0, WARM)
+        session.exec(select(TravelPack)).one().minutes = 2.0
+        needed = parcel_for(session, session.get_one(Site, 1), caltha(2)).minutes
+        session.get_one(Site, 1).packing_minutes_a_day = needed + 1 + spare
+        session.flush()
+        found = quote(session, caltha(2), HERE, TUESDAY, TUESDAY)
+        if not spare:
+            assert [why.code for why in found.closed_days[0].reasons] == ["packing_full"]
+            return
+        (option,) = found.options
+        made = reserve(session, "O-1", caltha(2), HERE, option.ship_on, option.service, "shop")
+        assert made.minutes == needed + 2
+        confirm(session, made.id or 0, "shop")
+        (slip,) = pick_sheet(session, TUESDAY).slips
+        assert (slip.minutes, slip.packs) == (needed + 2, ("1 heat pack 72 h against frost",))
