@@ -20,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from enum import StrEnum
 from pathlib import Path
 
 import psycopg
@@ -30,6 +31,18 @@ _PATIENCE_SECONDS = 60.0
 _USER = "nursery"
 
 
+class Disk(StrEnum):
+    """What of a server lies on a small disk of its own, that can be filled?"""
+
+    LARGE = "nothing"
+    ALL = "all"
+    WAL = "the write-ahead log"
+
+
+class NoSmallDisk(RuntimeError):
+    """This machine lets nobody of us make a small disk."""
+
+
 class Server:
     """A PostgreSQL server of its own, that can be stopped, killed and started again.
 
@@ -37,13 +50,23 @@ class Server:
     it is answered, as in production; without, tests are faster and a power cut would lose data.
     """
 
-    def __init__(self, programs: Path, folder: Path, durable: bool) -> None:
+    def __init__(self, programs: Path, folder: Path, durable: bool, disk: Disk) -> None:
         self._programs, self._data, self._log = programs, folder / "data", folder / "log"
+        self.small_disk = folder / "disk"
         self._durable = durable
         self._process: subprocess.Popen[bytes] | None = None
         self.port = free_port()
         self.address = f"postgresql+psycopg://{_USER}@127.0.0.1:{self.port}/postgres"
-        made = [f"--pgdata={self._data}", f"--username={_USER}", "--auth=trust", "--no-sync"]
+        self._given: dict[str, str] = {}
+        made = [f"--username={_USER}", "--auth=trust", "--no-sync"]
+        if disk is Disk.ALL:
+            self._data = self.small_disk / "data"
+        if disk is Disk.WAL:
+            made.append(f"--waldir={self.small_disk / 'wal'}")
+        if disk is not Disk.LARGE:
+            made.append("--wal-segsize=1")
+            self._given = {"min_wal_size": "2MB", "max_wal_size": "8MB"}
+        made.append(f"--pgdata={self._data}")
         self._run("initdb", *made, "--encoding=UTF8", "--locale=C")
 
     @property
@@ -51,6 +74,21 @@ class Server:
         """Under which number does the first process of the running server go?"""
         assert self._process is not None
         return self._process.pid
+
+    @property
+    def programs(self) -> Path:
+        """Where are its programs?"""
+        return self._programs
+
+    @property
+    def is_running(self) -> bool:
+        """Has it not ended by itself?"""
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def said(self) -> str:
+        """Its log."""
+        return self._log.read_text(errors="replace")
 
     def start(self) -> None:
         """Starts the server and waits until it answers."""
@@ -60,6 +98,7 @@ class Server:
             "unix_socket_directories": "",
             "fsync": "on" if self._durable else "off",
             "max_connections": "200",
+            **self._given,
         }
         settings = [word for name, value in given.items() for word in ("-c", f"{name}={value}")]
         command = [str(self._programs / "postgres"), "-D", str(self._data), *settings]
@@ -110,21 +149,46 @@ class Server:
 
 
 @contextmanager
-def server(durable: bool = False) -> Iterator[Server]:
-    """Which server runs for as long as the block lasts? Nothing of it is left afterwards."""
+def server(durable: bool = False, disk: Disk = Disk.LARGE) -> Iterator[Server]:
+    """Which server runs for as long as the block lasts? Nothing of it is left afterwards.
+
+    Raises NoSmallDisk where there must be one and none can be made: that takes root, on Linux.
+    """
     folder = Path(tempfile.mkdtemp(prefix="nursery-postgres-"))
     try:
         programs = _programs(folder)
         if os.geteuid() == 0:
             shutil.chown(folder, "nobody")
-        running = Server(programs, folder, durable)
-        running.start()
-        try:
-            yield running
-        finally:
-            running.stop()
+        with small_disk(folder / "disk", disk):
+            running = Server(programs, folder, durable, disk)
+            running.start()
+            try:
+                yield running
+            finally:
+                running.stop()
     finally:
         shutil.rmtree(folder)
+
+
+@contextmanager
+def small_disk(at: Path, disk: Disk) -> Iterator[None]:
+    """A disk in memory lies there while the block lasts."""
+    if disk is Disk.LARGE:
+        yield
+        return
+    at.mkdir()
+    size = "size=96m" if disk is Disk.ALL else "size=24m"
+    command = ["mount", "-t", "tmpfs", "-o", f"{size},mode=0777", "tmpfs", str(at)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if done.returncode:
+        raise NoSmallDisk(
+            f"a small disk for PostgreSQL cannot be made here: {done.stderr.strip()};"
+            " run it as root on Linux, where tmpfs may be mounted"
+        )
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", "--lazy", str(at)], check=True)
 
 
 @contextmanager

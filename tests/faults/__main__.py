@@ -10,6 +10,7 @@ from typing import Any
 from tests.faults.judging import Verdict
 from tests.faults.killing import Killed, kill_rounds
 from tests.faults.others import OTHERS
+from tests.postgres import NoSmallDisk
 
 
 def main() -> None:
@@ -23,6 +24,7 @@ def main() -> None:
     parser.add_argument("--only-kills", action="store_true")
     asked = parser.parse_args()
     verdicts: dict[str, Verdict] = {}
+    not_run: dict[str, str] = {}
     with tempfile.TemporaryDirectory(prefix="nursery-faults-") as folder:
         killed = kill_rounds(
             asked.database,
@@ -33,15 +35,22 @@ def main() -> None:
             seconds=asked.seconds,
         )
     verdicts["kill -9"] = killed.verdict
-    print(json.dumps({"fault": "kill -9", "database": asked.database, **_line(killed)}))
+    print(json.dumps({"fault": "kill -9", "database": asked.database, **_line(killed)}), flush=True)
     for name, (databases, fault) in OTHERS.items():
         if asked.only_kills or asked.database not in databases:
             continue
         with tempfile.TemporaryDirectory(prefix="nursery-faults-") as folder:
-            verdicts[name] = fault(asked.database, Path(folder))
+            try:
+                verdicts[name] = fault(asked.database, Path(folder))
+            except NoSmallDisk as cannot:
+                not_run[name] = str(cannot)
+                print(json.dumps({"fault": name, "not_run": str(cannot)}), flush=True)
+                continue
         print(json.dumps({"fault": name, **_short(verdicts[name])}), flush=True)
     _table(killed, verdicts)
-    print(json.dumps(_summary(asked.database, killed, verdicts)))
+    for name, why in not_run.items():
+        print(f"{name:24}NOT RUN: {why}")
+    print(json.dumps({**_summary(asked.database, killed, verdicts), "not_run": list(not_run)}))
 
 
 def _line(killed: Killed) -> dict[str, Any]:
@@ -57,6 +66,7 @@ def _short(verdict: Verdict) -> dict[str, Any]:
         "ledger_difference": verdict.ledger_difference,
         "holds": verdict.holds,
         **{name: list(getattr(verdict, name))[:5] for name in named if getattr(verdict, name)},
+        **verdict.figures,
     }
 
 

@@ -6,6 +6,7 @@ import json
 import os
 import random
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from nursery.database import Database, migrate, now, open_database
 from nursery.demand import Demand, DemandKind
 from nursery.weeks import Week
 from tests.builders import crop_named, open_order, product_of, ready_lot
+from tests.faults.judging import Verdict
 from tests.faults.serving import Servers, servers
 from tests.postgres import server
 from tests.shop import MONDAY, mild_nursery
@@ -100,6 +102,23 @@ def jobs_killed(database: str, folder: Path, kills: int, patient: bool, seed: in
                 locked.append(f"{action}: a new job ended {last}")
         faults = tuple(fault.line() for fault in check_database(office.db.address).faults)
     return CutOff(kills, ends, tuple(half), orphans, tuple(locked), round(longest, 1), faults)
+
+
+def jobs_cut_off(database: str, folder: Path) -> Verdict:
+    """Servers are killed in the middle of jobs: six times, and twice with all the waiting."""
+    quick = jobs_killed(database, folder, kills=6, patient=False)
+    (folder / "patient").mkdir()
+    patient = jobs_killed(database, folder / "patient", kills=2, patient=True)
+    ends = dict(Counter(quick.ends) + Counter(patient.ends))
+    orphans = tuple("a job's process went on" for _ in range(quick.orphans + patient.orphans))
+    wrong = (*quick.half, *patient.half, *quick.locked, *patient.locked, *orphans)
+    figures = {
+        "kills": quick.kills + patient.kills,
+        "ends": ends,
+        "seconds_until_told": patient.seconds,
+    }
+    faults = (*wrong, *quick.faults, *patient.faults)
+    return Verdict(0, 0, (), (), (), 0, 0, faults, figures)
 
 
 @dataclass
@@ -209,9 +228,9 @@ def _something_to_plan(db: Database) -> str:
             crop = crop_named(session, name)
             assert crop.id is not None
             for week in range(10, 18):
-                wanted = {"week": str(Week.of(MONDAY) + week), "plugs": 150 + 10 * week}
+                when, plugs = str(Week.of(MONDAY) + week), 150 + 10 * week
                 kind = DemandKind.EXPECTED_SALES
-                session.add(Demand(crop_id=crop.id, kind=kind, **wanted))
+                session.add(Demand(crop_id=crop.id, kind=kind, week=when, plugs=plugs))
             ready_lot(session, crop, 400, MONDAY - timedelta(days=7), MONDAY + timedelta(days=40))
             for n in range(30):
                 open_order(session, f"{crop.id}-{n}", product_of(session, crop))

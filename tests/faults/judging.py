@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 from nursery.checking import check_database
-from nursery.checking.snapshot import snapshot
+from nursery.checking.snapshot import Snapshot, snapshot
 from tests.faults.shops import Shop, Told
 
 ROWS = """
@@ -18,6 +19,10 @@ TWICE = """
 SELECT customer_order.reference FROM customer_order JOIN promise
 ON promise.order_id = customer_order.id GROUP BY customer_order.reference HAVING COUNT(*) > 1"""
 _MAY_HAVE_RUN_OUT = {"reserved": ("reserved", "lapsed")}
+_MAY_HAVE_GONE_ON = {
+    "reserved": ("reserved", "lapsed", "confirmed", "cancelled"),
+    "confirmed": ("confirmed", "cancelled"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +37,8 @@ class Verdict:
     oversold: int
     ledger_difference: int
     faults: tuple[str, ...]
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    """What else was counted."""
 
     @property
     def holds(self) -> bool:
@@ -47,11 +54,9 @@ def judge(address: str, shops: Sequence[Shop]) -> Verdict:
     """
     told = [shop.told for shop in shops]
     with snapshot(address) as books:
-        there: dict[int, tuple[str, str, dict[str, int]]] = {}
-        for promise, reference, state, code, quantity in books.rows(ROWS):
-            there.setdefault(promise, (reference, state, {}))[2][code] = quantity
+        there = _promises(books)
         doubled = tuple(str(row[0]) for row in books.rows(TWICE))
-    lost = [line for one in told for line in _lost(one, there)]
+    lost = [line for one in told for line in _lost(one, there, _MAY_HAVE_RUN_OUT)]
     checked = check_database(address)
     acknowledged = sum(len(one.promises) for one in told)
     return Verdict(
@@ -66,11 +71,44 @@ def judge(address: str, shops: Sequence[Shop]) -> Verdict:
     )
 
 
-def _lost(told: Told, there: dict[int, tuple[str, str, dict[str, int]]]) -> list[str]:
+def judge_copy(address: str, known: Mapping[int, tuple[str, dict[str, int], str]]) -> Verdict:
+    """Does this copy hold all promises that were known before it was begun, and do its books hold?
+
+    What a shop did with a promise meanwhile may be in it, or not yet.
+    """
+    with snapshot(address) as books:
+        there = _promises(books)
+        doubled = tuple(str(row[0]) for row in books.rows(TWICE))
+    lost = _lost(Told(promises=dict(known)), there, _MAY_HAVE_GONE_ON)
+    checked = check_database(address)
+    return Verdict(
+        acknowledged=len(known),
+        found=len(known) - len(lost),
+        lost=tuple(lost),
+        doubled=doubled,
+        other_answers=(),
+        oversold=checked.oversold,
+        ledger_difference=checked.ledger_difference,
+        faults=tuple(fault.line() for fault in checked.faults),
+    )
+
+
+def _promises(books: Snapshot) -> dict[int, tuple[str, str, dict[str, int]]]:
+    there: dict[int, tuple[str, str, dict[str, int]]] = {}
+    for promise, reference, state, code, quantity in books.rows(ROWS):
+        there.setdefault(promise, (reference, state, {}))[2][code] = quantity
+    return there
+
+
+def _lost(
+    told: Told,
+    there: dict[int, tuple[str, str, dict[str, int]]],
+    later: Mapping[str, tuple[str, ...]],
+) -> list[str]:
     lost = []
     for promise, (reference, basket, state) in told.promises.items():
         found = there.get(promise)
-        states = _MAY_HAVE_RUN_OUT.get(state, (state,))
+        states = later.get(state, (state,))
         if found is None or found[0] != reference or found[2] != basket or found[1] not in states:
             lost.append(f"promise {promise} of {reference}: told {state} {basket}, found {found}")
     return lost

@@ -34,7 +34,8 @@ class Killed:
     under_way_least: int
     under_way_most: int
     sent_again: int
-    troubles: int
+    troubles: dict[str, int]
+    """What a server said where it could not do it now, to how often."""
     checks: int
     seconds: float
     verdict: Verdict
@@ -85,7 +86,7 @@ def kill_rounds(
         under_way_least=min(at_a_kill, default=0),
         under_way_most=max(at_a_kill, default=0),
         sent_again=sum(shop.told.sent_again for shop in shops),
-        troubles=sum(shop.told.troubles for shop in shops),
+        troubles=dict(sum((shop.told.troubles for shop in shops), Counter())),
         checks=checks + 1,
         seconds=round(time.monotonic() - began, 1),
         verdict=verdict,

@@ -16,8 +16,11 @@ from nursery.database import open_database
 from nursery.dispatching.dispatch import accept, plan_dispatch
 from nursery.errors import Refused
 from solver.run import Limits
+from tests.faults.copies import backups
+from tests.faults.jobs import jobs_cut_off
 from tests.faults.judging import Verdict, judge
 from tests.faults.scene import Scene, scene
+from tests.postgres import Disk, Server
 
 _QUIET_SECONDS = 1.5
 
@@ -25,9 +28,12 @@ _QUIET_SECONDS = 1.5
 def full_disk(database: str, folder: Path) -> Verdict:
     """The disk fills while shops ask, stays full for a while, and has room again.
 
-    A small disk in memory where we may make one (root on Linux); else no file may grow any more
-    (the servers' own limit).
+    A small disk in memory: root on Linux may make one. On SQLite, elsewhere, no file may grow any
+    more (the servers' own limit); on PostgreSQL NoSmallDisk is raised then.
+    Raises RuntimeError unless shops were told that the disk is full.
     """
+    if database == "postgres":
+        return _full_postgres(folder, Disk.ALL)
     disk = folder / "disk"
     disk.mkdir()
     mounted = _mounted(disk)
@@ -38,10 +44,45 @@ def full_disk(database: str, folder: Path) -> Verdict:
             _until_quiet(at)
             _make_room(at, disk, mounted)
             at.until_answers(8)
+            if mounted:
+                _refuse_silence(at)
             return at.judged()
     finally:
         if mounted:
             subprocess.run(["umount", "--lazy", str(disk)], check=True)
+
+
+def full_wal_disk(database: str, folder: Path) -> Verdict:
+    """The disk of PostgreSQL's write-ahead log fills: it ends by itself, and is started again."""
+    return _full_postgres(folder, Disk.WAL)
+
+
+def _full_postgres(folder: Path, disk: Disk) -> Verdict:
+    with scene("postgres", folder, disk=disk) as at:
+        assert at.postgres is not None
+        at.until_answers(8)
+        _fill(at, at.postgres.small_disk, mounted=True)
+        _until_quiet(at)
+        _make_room(at, at.postgres.small_disk, mounted=True)
+        _begin_again(at.postgres)
+        at.until_answers(8)
+        if disk is Disk.ALL:
+            _refuse_silence(at)
+        elif "PANIC" not in at.postgres.said:
+            raise RuntimeError("PostgreSQL had room for its log all the time")
+        return at.judged()
+
+
+def _begin_again(postgres: Server) -> None:
+    """As whatever looks after services would: where it has ended by itself, it is started."""
+    time.sleep(1.0)
+    if not postgres.is_running:
+        postgres.start()
+
+
+def _refuse_silence(at: Scene) -> None:
+    if not any("disk" in said and "full" in said for said in at.troubles):
+        raise RuntimeError(f"no shop was told that the disk is full, but: {dict(at.troubles)}")
 
 
 def _mounted(disk: Path) -> bool:
@@ -122,6 +163,21 @@ def network_cut(database: str, folder: Path) -> Verdict:
         return at.judged()
 
 
+def answers_lost(database: str, folder: Path) -> Verdict:
+    """Thirty times a commit is made, and the network is cut before its answer comes back."""
+    with scene(database, folder, wired=True) as at:
+        assert at.wire is not None
+        for number in range(30):
+            at.wire.lose_the_answer_to(b"COMMIT")
+            until = time.monotonic() + 60
+            while at.wire.lost <= number:
+                if time.monotonic() > until:
+                    raise RuntimeError("nobody commits")
+                time.sleep(0.005)
+            at.until_answers(2)
+        return at.judged()
+
+
 def two_planners(database: str, folder: Path) -> Verdict:
     """Two planners plan the dispatch of the same orders, and accept at the same moment.
 
@@ -163,9 +219,13 @@ def _plan(address: str, name: str, gate: threading.Barrier, ends: list[str]) -> 
 
 
 OTHERS: dict[str, tuple[tuple[str, ...], Callable[[str, Path], Verdict]]] = {
-    "full disk": (("sqlite",), full_disk),
+    "full disk": (("sqlite", "postgres"), full_disk),
+    "full disk of the log": (("postgres",), full_wal_disk),
     "clock jumps": (("sqlite", "postgres"), clock_jumps),
     "network cut": (("postgres",), network_cut),
+    "answers lost": (("postgres",), answers_lost),
+    "jobs cut off": (("sqlite", "postgres"), jobs_cut_off),
+    "backups": (("sqlite", "postgres"), backups),
     "two planners": (("sqlite", "postgres"), two_planners),
 }
-"""On which databases is each played? (SQLite has no network; PostgreSQL's disk is its own.)"""
+"""On which databases is each played? (SQLite has no network, and one file beside its own.)"""

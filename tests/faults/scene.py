@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from tests.builders import crop_named, ready_lot
 from tests.faults.judging import Verdict, judge
 from tests.faults.serving import Servers, Wire, servers
 from tests.faults.shops import Shop
-from tests.postgres import Server, server
+from tests.postgres import Disk, Server, server
 from tests.shop import HERE, MONDAY, caltha, mild_nursery
 
 
@@ -55,6 +56,11 @@ class Scene:
     def answers(self) -> int:
         """How many answers have the shops been given so far?"""
         return sum(shop.told.answers for shop in self.shops)
+
+    @property
+    def troubles(self) -> Counter[str]:
+        """What did servers say where they could not do what was asked just now?"""
+        return sum((shop.told.troubles for shop in self.shops), Counter())
 
     def asking(self) -> list[tuple[str, int]]:
         """Which requests are under way, and at which ports?"""
@@ -92,7 +98,12 @@ def stocked(db: Database) -> tuple[str, list[str]]:
 
 @contextmanager
 def scene(
-    database: str, folder: Path, clients: int = 4, many: int = 2, wired: bool = False
+    database: str,
+    folder: Path,
+    clients: int = 4,
+    many: int = 2,
+    wired: bool = False,
+    disk: Disk = Disk.LARGE,
 ) -> Iterator[Scene]:
     """Servers answer and shops ask for as long as the block lasts."""
     if database == "sqlite":
@@ -101,7 +112,7 @@ def scene(
         ) as at:
             yield at
         return
-    with server(durable=True) as postgres:
+    with server(durable=True, disk=disk) as postgres:
         _recover_quickly(postgres)
         wire = Wire(postgres.port) if wired else None
         try:

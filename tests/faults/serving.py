@@ -89,9 +89,14 @@ def servers(address: str, folder: Path, many: int = 2) -> Iterator[Servers]:
 
 
 class Wire:
-    """A way to a server on this machine that can be cut and mended: `port` leads to `to`."""
+    """A way to a server on this machine that can be cut and mended: `port` leads to `to`.
+
+    `lost` counts the answers that it lost when told to.
+    """
 
     def __init__(self, to: int) -> None:
+        self.lost = 0
+        self._losing: bytes | None = None
         self._to, self._open, self._cut = to, True, False
         self._pairs: list[tuple[socket.socket, socket.socket]] = []
         self._lock = threading.Lock()
@@ -114,6 +119,11 @@ class Wire:
         """Connections are taken again."""
         self._cut = False
 
+    def lose_the_answer_to(self, words: bytes) -> None:
+        """The next request with these words arrives, and its answer is cut off on its way back."""
+        with self._lock:
+            self._losing = words
+
     def close(self) -> None:
         """Takes the wire away."""
         self._open = False
@@ -132,15 +142,36 @@ class Wire:
                     continue
                 there = socket.create_connection(("127.0.0.1", self._to))
                 self._pairs.append((here, there))
-            for one, other in ((here, there), (there, here)):
-                threading.Thread(target=_carry, args=(one, other), daemon=True).start()
+            mute = threading.Event()
+            for carry in (self._carry_requests, self._carry_answers):
+                threading.Thread(target=carry, args=(here, there, mute), daemon=True).start()
+
+    def _carry_requests(
+        self, here: socket.socket, there: socket.socket, mute: threading.Event
+    ) -> None:
+        with suppress(OSError):
+            while data := here.recv(65536):
+                with self._lock:
+                    if self._losing is not None and self._losing in data:
+                        self._losing = None
+                        mute.set()
+                there.sendall(data)
+        _break_off(here, there)
+
+    def _carry_answers(
+        self, here: socket.socket, there: socket.socket, mute: threading.Event
+    ) -> None:
+        with suppress(OSError):
+            while data := there.recv(65536):
+                if mute.is_set():  # it was answered, and nobody hears it
+                    self.lost += 1
+                    break
+                here.sendall(data)
+        _break_off(here, there)
 
 
-def _carry(one: socket.socket, other: socket.socket) -> None:
-    with suppress(OSError):
-        while data := one.recv(65536):
-            other.sendall(data)
-    for end in (one, other):
+def _break_off(here: socket.socket, there: socket.socket) -> None:
+    for end in (here, there):
         with suppress(OSError):
             end.shutdown(socket.SHUT_RDWR)
         end.close()

@@ -21,7 +21,7 @@ _RESERVE = (
     " $to: DestinationInput!, $day: Date!) { reserve(key: $key, reference: $reference,"
     f' basket: $basket, destination: $to, shipOn: $day, service: "Van") {_GIVEN} }}'
 )
-_ASK_AGAIN = frozenset({"busy", "closing"})
+_ASK_AGAIN = frozenset({"BUSY", "CLOSING"})
 _BASKETS = ({"CP-6": 1}, {"CP-6": 2}, {"PRG-6": 1}, {"CP-6": 1, "PRG-6": 1})
 _OFTEN = (8, 6, 3, 3)
 _ELSEWHERE = 0.1
@@ -37,8 +37,8 @@ class Told:
     by_kind: Counter[tuple[str, str]] = field(default_factory=Counter)
     """(action, "granted" or the refusal's code) to how often."""
     sent_again: int = 0
-    troubles: int = 0
-    """How often a server said that it could not do it now."""
+    troubles: Counter[str] = field(default_factory=Counter)
+    """What a server said where it could not do it now (the first sentence), to how often."""
     other_answer: list[str] = field(default_factory=list)
 
 
@@ -135,7 +135,7 @@ class Shop(threading.Thread):
                 time.sleep(0.01)
                 continue
             if "errors" in answer:
-                self.told.troubles += 1
+                self.told.troubles[answer["errors"][0]["message"].partition(".")[0]] += 1
                 time.sleep(0.02)
                 continue
             (given,) = answer["data"].values()

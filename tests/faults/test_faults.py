@@ -22,10 +22,10 @@ def test_promises_outlive_kill_9_of_their_servers_and_of_postgresql(tmp_path: Pa
     assert killed.verdict.holds, killed.verdict
 
 
-@pytest.mark.parametrize(("database", "kills"), [("sqlite", 2), ("postgres", 1)])
+@pytest.mark.parametrize("database", ["sqlite", "postgres"])
 def test_a_plan_whose_server_is_killed_is_cut_off_and_leaves_nothing(
-    database: str, kills: int, tmp_path: Path
+    database: str, tmp_path: Path
 ) -> None:
-    left = jobs_killed(database, tmp_path, kills, patient=False)
-    assert sum(left.ends.values()) == kills and left.ends["FAILED CUT_OFF"] > 0
+    left = jobs_killed(database, tmp_path, kills=1, patient=False)
+    assert left.ends == {"FAILED CUT_OFF": 1}
     assert left.holds, left
