@@ -101,7 +101,7 @@ class Slip:
     """Order reference and postcode match it with the shop's label.
 
     `packs` go in; `minded` is what to mind besides. The weight is that of all boxes as they are
-    handed over, the cost that of boxes, wraps and packs.
+    handed over, the cost that of boxes, wraps and packs. `reship`: for which order's claim, why.
     """
 
     promise_id: strawberry.ID
@@ -117,6 +117,7 @@ class Slip:
     minded: list[str] = strawberry.field(default_factory=list)
     weight_g: int = 0
     packing_cents: int = 0
+    reship: str = ""
 
 
 @kept
@@ -225,6 +226,7 @@ def _slip(found: sheets.Slip) -> Slip:
         minded=list(found.minded),
         weight_g=found.weight_g,
         packing_cents=found.packing_cents,
+        reship=found.reship,
     )
 
 

@@ -24,6 +24,7 @@ from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
 from api.benches import BenchQueries
+from api.claims import ClaimMutations, ClaimQueries
 from api.compare import CompareQueries
 from api.conditions import ConditionMutations
 from api.day_book import DayBookMutations, DayBookQueries
@@ -36,6 +37,7 @@ from api.materials import MaterialQueries
 from api.news import PromiseNews
 from api.outage import outage, told
 from api.planning import JobNews, PlanMutations, PlanQueries
+from api.plant_health import PlantHealthMutations, PlantHealthQueries
 from api.products import ProductQueries
 from api.promises import PromiseMutations, PromiseQueries
 from api.receivers import ReceiverMutations, ReceiverQueries
@@ -43,7 +45,7 @@ from api.rota import RotaMutations, RotaQueries
 from api.rounds import RoundQueries
 from api.scalars import SCALARS
 from api.shade import ShadeMutations, ShadeQueries
-from api.shed import ClaimMutations, ShedQueries
+from api.shed import ShedQueries
 from api.texts import TextRule, TextsInVariables
 from api.trace import TraceQueries
 from api.warnings import WarningQueries
@@ -74,6 +76,8 @@ class Query(
     ShadeQueries,
     WrapQueries,
     TraceQueries,
+    ClaimQueries,
+    PlantHealthQueries,
     LaneQueries,
 ):
     """All questions."""
@@ -91,6 +95,7 @@ class Mutation(
     ShadeMutations,
     WrapMutations,
     ConditionMutations,
+    PlantHealthMutations,
     ReceiverMutations,
     LaneMutations,
 ):

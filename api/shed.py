@@ -1,4 +1,4 @@
-"""Before and after the packing: the watering list, stored dispatches, and customers' claims."""
+"""Before the packing: the watering list, and stored dispatches."""
 
 from datetime import date, datetime
 from typing import Annotated, TypeAlias
@@ -6,20 +6,17 @@ from typing import Annotated, TypeAlias
 import strawberry
 from sqlmodel import Session
 
-from api.context import Info, read, write
-from api.fields import field, mutation
-from api.ids import global_id, key_of
-from api.kept import kept
+from api.context import Info, read
+from api.fields import field
+from api.ids import global_id
 from api.mirror import mirror
 from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.dispatching import dispatch_stored
-from nursery.shed import claims, watering
-from nursery.shed.claims import ClaimKind
+from nursery.shed import watering
 
 SHED = (Role.PACKER, Role.LEAD)
 LEAD = (Role.LEAD,)
-CLAIMERS = (Role.SHOP, Role.LEAD)
 
 
 @strawberry.type(description="What is watered at one stop of the round.")
@@ -73,52 +70,12 @@ class StoredDispatch:
     seconds: float
 
 
-@kept
-@strawberry.type(description="Plugs of a lot that went to the customer who claims.")
-class ClaimedLot:
-    """As they were picked."""
-
-    batch_code: str
-    lot_id: strawberry.ID
-    plugs: int
-
-
-@kept
-@strawberry.type(description="A customer's claim, traced to the lots that the plants came from.")
-class Claim:
-    """No `product` where all of the parcel is meant."""
-
-    id: strawberry.ID
-    promise_id: strawberry.ID
-    reference: str
-    kind: ClaimKind
-    product: str
-    plugs: int
-    text: str
-    at: datetime
-    lots: list[ClaimedLot]
-
-
 WateringListAnswer: TypeAlias = Annotated[
     WateringList | Refusal, strawberry.union("WateringListAnswer")
 ]
 StoredDispatchAnswer: TypeAlias = Annotated[
     StoredDispatch | Refusal, strawberry.union("StoredDispatchAnswer")
 ]
-ClaimAnswer: TypeAlias = Annotated[Claim | Refusal, strawberry.union("ClaimAnswer")]
-
-
-def claim(found: claims.Claim) -> Claim:
-    """The API's form of a claim."""
-    return mirror(
-        Claim,
-        found,
-        id=global_id("Claim", found.event_id),
-        promise_id=global_id("Promise", found.promise_id),
-        lots=[
-            mirror(ClaimedLot, each, lot_id=global_id("Lot", each.lot_id)) for each in found.lots
-        ],
-    )
 
 
 def watering_of(found: watering.WateringList) -> WateringList:
@@ -164,36 +121,3 @@ class ShedQueries:
             )
 
         return await read(info, LEAD, work)
-
-
-@strawberry.type
-class ClaimMutations:
-    """What a shop does after delivery. Sent again under the same `key`, the same answer."""
-
-    @mutation("Records a customer's claim: plants dead, wrong or late.")
-    async def record_claim(
-        self,
-        info: Info,
-        key: str,
-        promise_id: strawberry.ID,
-        kind: ClaimKind,
-        text: str,
-        plugs: int | None = None,
-        product: str = "",
-    ) -> ClaimAnswer:
-        """For the shop and the lead. Leave out who the customer is: the shop knows."""
-        body = {
-            "promise_id": promise_id,
-            "kind": kind,
-            "text": text,
-            "plugs": plugs,
-            "product": product,
-        }
-
-        def work(session: Session, token: Token) -> Claim:
-            number = key_of("Promise", promise_id, "promise_id")
-            return claim(
-                claims.record_claim(session, number, kind, text, token.name, plugs, product)
-            )
-
-        return await write(info, CLAIMERS, key, body, work)

@@ -11,10 +11,11 @@ import typer
 from nursery.commands import benches, data, day, forecast, lead, receivers, shed, shop
 from nursery.commands.backup import backup, restore
 from nursery.commands.check import check
+from nursery.commands.claims import claims, reship
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
-from nursery.commands.health import claims, passport, suspect
+from nursery.commands.health import passport, suspect
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
 from nursery.commands.parcels import delivered, transit
@@ -72,6 +73,7 @@ for command in (
     shop.quote,
     shop.claim,
     claims,
+    reship,
     passport,
     suspect,
     shed.watering,

@@ -34,6 +34,7 @@ import nursery.plan_job
 import nursery.planned
 import nursery.receiver
 import nursery.records
+import nursery.reship
 import nursery.seed
 import nursery.shading
 import nursery.stock
@@ -189,6 +190,7 @@ _ROW_MODULES = (
     nursery.planned,
     nursery.receiver,
     nursery.records,
+    nursery.reship,
     nursery.week.recurring,
     nursery.seed,
     nursery.shading,

@@ -38,6 +38,7 @@ UNSTAMPED = frozenset(
         "promise_line",
         "receiver",
         "recurring_work",
+        "reship",
         "shade_setting",
         "ship_day",
         "task_record",

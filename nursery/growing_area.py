@@ -34,6 +34,9 @@ class Site(SQLModel, table=True):
 
     A day lies `forecast_error_c` °C from its forecast on the day of issue, and `forecast_drift_c`
     more for each day ahead (standard deviations; estimates from memory).
+
+    So many days after an order is over, its reference, postcode and label reference are erased
+    (`shed.erasing`); 0: never by itself.
     """
 
     __tablename__ = "site"
@@ -63,6 +66,7 @@ class Site(SQLModel, table=True):
         check("site", "working_days", WORKING_DAYS),
         check("site", "trolley_trays", "trolley_trays >= 1"),
         check("site", "lift_g", "lift_g >= 1"),
+        check("site", "erase_after_days", "erase_after_days >= 0"),
         check("site", "forecast_error_c", "forecast_error_c >= 0 AND forecast_error_c <= 20"),
         check("site", "forecast_drift_c", "forecast_drift_c >= 0 AND forecast_drift_c <= 5"),
     )
@@ -106,6 +110,7 @@ class Site(SQLModel, table=True):
     trolley_trays: int = Field(default=12, sa_column_kwargs={"server_default": "12"})
     table_x_m: float = Field(default=0.0, sa_column_kwargs={"server_default": "0.0"})
     lift_g: int = Field(default=15_000, sa_column_kwargs={"server_default": "15000"})
+    erase_after_days: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
     promise_planned_starts: bool = False
     clock_shift_seconds: int = 0
     station: Station | None = Relationship()

@@ -1,4 +1,4 @@
-"""Plant health and claims at the command line: passports, a suspected pest, what claims teach."""
+"""Plant health at the command line: passports, and a suspected pest."""
 
 from pathlib import Path
 from typing import Annotated
@@ -14,12 +14,10 @@ from nursery.commands.console import (
     opened,
     print_json,
     say,
-    show,
     warn,
 )
 from nursery.errors import Fault
 from nursery.order import CustomerOrder
-from nursery.shed.claims_learned import claims_learned
 from nursery.shed.passport import CAUTION, PlantPassport
 from nursery.shed.passport import passport as passport_of
 from nursery.shed.passport_label import label_page, passports_of_parcel
@@ -107,41 +105,3 @@ def suspect(
         say(line)
     if pest:
         say("Promises that cannot be kept now: run `nursery dispatch`.")
-
-
-def claims(database: DatabaseOption = DATABASE, as_json: JsonOption = False) -> None:
-    """Show what claims teach about wraps, carrier services and days in the box.
-
-    Example: nursery claims
-
-    Nothing is changed by itself: limits and wraps stand in the Products sheet.
-    """
-    with opened(database) as db, db.reading() as session:
-        found = claims_learned(session)
-    if as_json:
-        print_json(found)
-        return
-    if not found.parcels:
-        say("No parcel has been handed over yet: there is nothing to learn from.")
-        return
-    show(
-        f"Claims of {found.parcels} parcels sent",
-        ("by", "", "claim", "parcels", "claimed", "per 100", "nine in ten"),
-        [
-            (
-                rate.by,
-                rate.value,
-                rate.kind.value,
-                rate.parcels,
-                rate.claimed,
-                f"{100 * rate.share:.1f}",
-                f"{100 * rate.low:.1f} to {100 * rate.high:.1f}",
-            )
-            for rate in found.rates
-        ],
-    )
-    for limit in found.limits:
-        say(
-            f"A limit of {limit.days} days in the box would have kept back {limit.parcels_not_sent}"
-            f" parcels, {limit.claims_not_made} of them claimed as dead."
-        )

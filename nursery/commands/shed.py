@@ -93,6 +93,9 @@ def show_sheet(sheet: PickSheet) -> None:
             ],
         )
         show_minded(sheet.slips)
+        for slip in (each for each in sheet.slips if each.reship):
+            plants = ", ".join(f"{line.plugs} plugs of {line.product_code}" for line in slip.lines)
+            say(f"RESHIP {slip.order_reference}: {plants}; {slip.reship}.")
         say("A second person checks count, name, passport, moisture and the label of each box.")
     for line in sheet.missing:
         say(f"MISSING: {line.plugs} plugs of {line.product_code} for {line.order_reference}")

@@ -114,6 +114,10 @@ def claim(
     text: Annotated[str, typer.Option(help="In the customer's words, without a name.")],
     plugs: Annotated[int | None, typer.Option(help="How many; else all of them.")] = None,
     product: Annotated[str, typer.Option(help="The shop's code; else the whole parcel.")] = "",
+    photo: Annotated[str, typer.Option(help="Where the photo is; nothing is fetched.")] = "",
+    wants_reship: Annotated[
+        bool, typer.Option("--wants-reship", help="The customer would like the plants again.")
+    ] = False,
     by: ActorOption = "lead",
     database: DatabaseOption = DATABASE,
 ) -> None:
@@ -122,9 +126,13 @@ def claim(
     Example: nursery claim WEB-1001 --kind dead --text 'brown and soft' --plugs 4
     """
     with opened(database) as db, db.writing() as session:
-        found = record_claim(session, _sent(session, order), kind, text, by, plugs, product)
+        found = record_claim(
+            session, _sent(session, order), kind, text, by, plugs, product, photo, wants_reship
+        )
         lots = ", ".join(f"{lot.plugs} from batch {lot.batch_code}" for lot in found.lots)
         say(f"{order}: {found.plugs} plugs {kind.value}. They came from: {lots or 'no lot known'}.")
+        if found.plugs:
+            say(f"To send them again: nursery reship {found.event_id} --by NAME")
 
 
 def _sent(session: Session, order: str) -> int:

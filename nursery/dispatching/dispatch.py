@@ -169,13 +169,14 @@ def _locked_facts(
     session: Session, plan: Plan, facts: Facts, near_days: int, costs: Costs | None
 ) -> Facts:
     """The facts as nobody else can change them any more, locks taken in the one order."""
-    lock_pools(session, facts.desk.pools)
+    pools = [pool for pool in facts.desk.pools if pool > 0]  # the others stand for kept plugs
+    lock_pools(session, pools)
     days = {facts.day(index) for index in plan.ships.values()}
     kept = {each.ship_on for each in facts.waiting.values() if each.ship_on is not None}
     lock_ship_days(session, days | kept)
     fresh = read_facts(session, near_days, costs, facts.parts)
     # What ran out is given to others now: a clock set back must not bring it to life again.
-    write_lapsed(session, facts.desk.pools, days | kept, now(session))
+    write_lapsed(session, pools, days | kept, now(session))
     return fresh
 
 

@@ -179,6 +179,7 @@ def read_facts(
     zones = {each.order.zone_id for each in raw}
     pools = {pool for each in raw for pool in each.parcel.plugs}
     desk = open_desk(session, zones, pools, first + timedelta(days=days - 1))
+    raw, desk = _apart(raw, desk)
     judged, prices = _Days(desk.rules, first, days, {}), costs or Costs()
     waiting = {each.key: _waiting(each, judged) for each in raw}
     problem = Problem(
@@ -203,6 +204,46 @@ def read_facts(
         accepted=_accepted(session),
         parts=parts,
     )
+
+
+def _apart(raw: list[_Raw], desk: Desk) -> tuple[list[_Raw], Desk]:
+    """Plugs that are kept for a reship stand in a pool of their own, which only it draws on.
+
+    Its number is the line's, below nothing: no row has it. So the reship moves within the days of
+    its fresh lots, and no other order is given them.
+    """
+    kept = {
+        promise: [each for each in held.kept if each.promise_id == promise]
+        for held in desk.pools.values()
+        for promise in {each.promise_id for each in held.kept}
+    }
+    if not kept:
+        return raw, desk
+    pools = dict(desk.pools)
+    for held in desk.pools.values():
+        for line in {each.line_id for each in held.kept}:
+            pools[-line] = held.only([k for k in held.kept if k.line_id == line], -line)
+    found = [
+        each._replace(parcel=_split(each.promise, each.parcel, pools))
+        if each.promise is not None and each.promise.id in kept
+        else each
+        for each in raw
+    ]
+    return found, replace(desk, pools=pools)
+
+
+def _split(promise: Promise, parcel: Parcel, pools: Mapping[int, PoolSupply]) -> Parcel:
+    """The parcel, each item's kept plugs taken out of its pool and put into their own."""
+    line_of = {line.product_id: line.id or 0 for line in promise.lines}
+    items: list[Item] = []
+    for item in parcel.items:
+        own = -line_of[item.product_id]
+        kept = int(pools[own].plugs.sum()) if own in pools else 0
+        if kept:
+            items.append(replace(item, pool_id=own, plugs=kept))
+        if kept < item.plugs or not kept:
+            items.append(replace(item, plugs=item.plugs - kept))
+    return replace(parcel, items=tuple(items))
 
 
 def pool_key(pool_id: int) -> str:

@@ -34,6 +34,7 @@ from nursery.promising.basket import (
     zone_of,
 )
 from nursery.promising.desk import Desk, no_service, open_desk
+from nursery.promising.kept_plugs import choose_again, is_reship
 from nursery.promising.lapsing import write_lapsed
 from nursery.promising.promise_rows import (
     OVER,
@@ -142,9 +143,12 @@ def amend(
     if window is not None:
         order.not_before, order.not_after = window.not_before, window.not_after
     parcel = asked or parcel_again(session, promise)
+    again = is_reship(session, promise_id)
+    if asked is not None and again:
+        raise Refused(_not_changeable(promise, "it is a reship: cancel it, then reship anew"))
     moves = (destination, ship_on, service, window) != (None, None, None, None)
     if moves or _takes_more(promise, parcel):
-        _move(session, promise, parcel, ship_on, service)
+        _move(session, promise, parcel, ship_on, service, again)
     if asked is not None:
         gone = {line.product_id: 0 for line in promise.lines}
         set_lines(session, promise, parcel)
@@ -429,14 +433,22 @@ def _takes_more(promise: Promise, parcel: Parcel) -> bool:
 
 
 def _move(
-    session: Session, promise: Promise, parcel: Parcel, ship_on: date | None, service: str | None
+    session: Session,
+    promise: Promise,
+    parcel: Parcel,
+    ship_on: date | None,
+    service: str | None,
+    reship: bool,
 ) -> None:
     """Put a promise where its customer wants it now: their own wish is a new first day."""
     order, day = promise.order, ship_on or promise.ship_on
     desk = _desk_to_sell(session, [order.zone_id], parcel, day, promise.id)
     service, window = service or promise.service.name, window_of(order)
     put_on(promise, open_way(desk, order.zone_id, parcel, window, day, service, promise.id))
-    if ship_on is not None:
+    if reship and not choose_again(session, desk.pools, promise):
+        message = f"{day}: other lots than the claimed ones cannot give its plugs"
+        raise Refused(Refusal("no_fresh_plugs", message, "ship_on", "choose another day"))
+    if ship_on is not None and not reship:
         promise.first_ship_on = ship_on
 
 

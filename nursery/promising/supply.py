@@ -42,6 +42,7 @@ from nursery.promising.facts import (
     kept_of,
     reads_only,
 )
+from nursery.promising.kept_plugs import Chosen, KeptPlugs, chosen_lots, still_kept
 from nursery.promising.planned_supply import PlannedLot, planned_lots, planned_prospects
 from nursery.stock import Grade, Lot, Pool, Veto
 
@@ -53,7 +54,8 @@ class PoolSupply:
     `ready`, `last_sale`, `plugs` and `counted` have one value a lot: day indices (both included),
     promisable plugs, and whether they have been counted as ready (else they are still growing).
     `committed` has the plugs promised on each day. Good for as long as the pool's `version` and
-    the day stand and `next_lapse` has not passed.
+    the day stand and `next_lapse` has not passed. `lot_ids` has 0 for what still grows; `kept` are
+    plugs of fresh lots that only one reship may have, left out of all the others.
     """
 
     pool_id: int
@@ -66,6 +68,8 @@ class PoolSupply:
     committed: Days
     next_lapse: datetime | None = None
     prospects: tuple[Prospect, ...] = ()
+    lot_ids: tuple[int, ...] = ()
+    kept: tuple[KeptPlugs, ...] = ()
 
     @cached_property
     def available(self) -> Days:
@@ -128,6 +132,30 @@ class PoolSupply:
         """Which place in the arrays has this day?"""
         return (day - self.first_day).days
 
+    def less(self, lots: Sequence[Chosen]) -> PoolSupply:
+        """What would the pool hold, were these plugs of its lots kept for somebody?"""
+        plugs = self.plugs.copy()
+        for lot_id, many in lots:
+            plugs[self.lot_ids.index(lot_id)] -= many
+        return replace(self, plugs=plugs)
+
+    def only(self, kept: Sequence[KeptPlugs], pool_id: int) -> PoolSupply:
+        """A pool of this number with nothing but these plugs, and nothing committed of it."""
+        numbers = [[each.ready, each.last_sale, each.plugs] for each in kept]
+        ready, last, plugs = np.array(numbers, dtype=np.int64).reshape(-1, 3).T
+        return replace(
+            self,
+            pool_id=pool_id,
+            ready=ready,
+            last_sale=last,
+            plugs=plugs,
+            counted=np.ones(len(kept), dtype=np.bool_),
+            committed=np.zeros_like(self.committed),
+            prospects=(),
+            lot_ids=tuple(each.lot_id for each in kept),
+            kept=(),
+        )
+
     def after(self, day: date, plugs: int) -> PoolSupply:
         """What would the pool owe, were so many plugs more promised on this day?"""
         committed = self.committed.copy()
@@ -157,6 +185,7 @@ class Deficit:
 class _Commitment:
     pool_id: int
     promise_id: int
+    line_id: int
     ship_on: date
     plugs: int
     until: datetime | None
@@ -168,6 +197,7 @@ class _Promisable:
     last_sale_on: date
     plugs: int
     counted: bool
+    lot_id: int = 0
 
 
 def available(session: Session, pool_ids: Iterable[int]) -> dict[int, Days]:
@@ -269,10 +299,11 @@ def _supply(
     owed: dict[int, list[_Commitment]] = {pool: [] for pool in pools}
     for each in _commitments(session, moment.at, wanted, without):
         owed[each.pool_id].append(each)
+    chosen = facts.part("kept plugs", lambda: chosen_lots(session))
     last = max((c.ship_on for each in owed.values() for c in each), default=first)
     days = max(facts.site.horizon_days, (last - first).days) + 1
     return {
-        pool: _pool_supply(row, first, days, lots[pool], owed[pool], might.get(pool, ()))
+        pool: _pool_supply(row, first, days, lots[pool], owed[pool], might.get(pool, ()), chosen)
         for pool, row in pools.items()
     }
 
@@ -288,7 +319,9 @@ def deficits(session: Session, pool_ids: Iterable[int] | None = None) -> list[De
     ranked = _commitments(session, moment.at, sorted(pools), None)
     mine: dict[int, list[_Commitment]] = {pool: [] for pool in pools}
     for each_owed in ranked:
-        mine[each_owed.pool_id].append(each_owed)
+        kept = sum(k.plugs for k in pools[each_owed.pool_id].kept if k.line_id == each_owed.line_id)
+        if kept < each_owed.plugs:
+            mine[each_owed.pool_id].append(replace(each_owed, plugs=each_owed.plugs - kept))
     found = [_deficit(pool, mine[pool.pool_id]) for pool in pools.values()]
     return [each for each in found if each is not None]
 
@@ -329,22 +362,54 @@ def _pool_supply(
     lots: Sequence[_Promisable],
     owed: Sequence[_Commitment],
     prospects: Sequence[Prospect],
+    chosen: Mapping[int, Sequence[Chosen]],
 ) -> PoolSupply:
     committed = np.zeros(days, dtype=np.int64)
     for each in owed:
         committed[max(0, (each.ship_on - first).days)] += each.plugs
+    plugs = np.array([lot.plugs for lot in lots], dtype=np.int64)
+    kept = _set_aside(first, lots, owed, chosen, plugs, committed) if chosen else ()
     return PoolSupply(
         pool_id=pool.id or 0,
         version=pool.version,
         first_day=first,
         ready=np.array([(lot.ready_on - first).days for lot in lots], dtype=np.int64),
         last_sale=np.array([(lot.last_sale_on - first).days for lot in lots], dtype=np.int64),
-        plugs=np.array([lot.plugs for lot in lots], dtype=np.int64),
+        plugs=plugs,
         counted=np.array([lot.counted for lot in lots], dtype=np.bool_),
         committed=committed,
         next_lapse=min((c.until for c in owed if c.until is not None), default=None),
         prospects=tuple(prospects),
+        lot_ids=tuple(lot.lot_id for lot in lots),
+        kept=kept,
     )
+
+
+def _set_aside(
+    first: date,
+    lots: Sequence[_Promisable],
+    owed: Sequence[_Commitment],
+    chosen: Mapping[int, Sequence[Chosen]],
+    plugs: Days,
+    committed: Days,
+) -> tuple[KeptPlugs, ...]:
+    """What is kept for reships, taken off both the lots' plugs and the plugs committed."""
+    found: list[KeptPlugs] = []
+    at = {lot.lot_id: i for i, lot in enumerate(lots) if lot.lot_id}
+    for each in owed:
+        day = max(each.ship_on, first)
+        serves = {
+            key: int(plugs[i])
+            for key, i in at.items()
+            if lots[i].ready_on <= day <= lots[i].last_sale_on
+        }
+        for lot_id, many in still_kept(chosen.get(each.line_id, ()), each.plugs, serves):
+            plugs[at[lot_id]] -= many
+            committed[(day - first).days] -= many
+            ready, last = lots[at[lot_id]].ready_on, lots[at[lot_id]].last_sale_on
+            days = (ready - first).days, (last - first).days
+            found.append(KeptPlugs(each.promise_id, each.line_id, lot_id, *days, many))
+    return tuple(found)
 
 
 def _commitments(
@@ -359,6 +424,7 @@ def _commitments(
         sa.select(
             col(PromiseLine.pool_id),
             col(PromiseLine.promise_id),
+            col(PromiseLine.id),
             col(Promise.ship_on),
             col(PromiseLine.plugs) - col(PromiseLine.picked),
             col(Promise.reserved_until),
@@ -374,7 +440,10 @@ def _commitments(
             col(Promise.id),  # whoever comes later takes nothing from who came first
         )
     )
-    return [_Commitment(*row) for row in rows]
+    return [
+        _Commitment(pool, promise, line or 0, day, plugs, until)
+        for pool, promise, line, day, plugs, until in rows
+    ]
 
 
 def _lots(
@@ -383,15 +452,21 @@ def _lots(
     """What may be promised of each pool's lots: counted ones, and those that still grow."""
     found: dict[int, list[_Promisable]] = {pool: [] for pool in pools}
     share, first = facts.site.allowance, facts.today
-    counted = session.exec(
-        select(col(Lot.pool_id), col(Lot.ready_on), col(Lot.last_sale_on), col(Lot.plugs))
+    counted = session.connection().execute(
+        sa.select(
+            col(Lot.pool_id),
+            col(Lot.ready_on),
+            col(Lot.last_sale_on),
+            col(Lot.plugs),
+            col(Lot.id),
+        )
         .join(Batch, col(Lot.batch_id) == col(Batch.id))
         .where(col(Lot.pool_id).in_(pools), col(Lot.last_sale_on) >= first, col(Lot.plugs) > 0)
         .where(col(Batch.quarantine) == Quarantine.CLEAR, col(Batch.closed_on).is_(None))
         .where(~_vetoed())
     )
-    for pool, ready, last, plugs in counted:
-        found[pool].append(_Promisable(ready, last, promisable(plugs, share), True))
+    for pool, ready, last, plugs, key in counted:
+        found[pool].append(_Promisable(ready, last, promisable(plugs, share), True, key or 0))
     coming: list[ExpectedLot | PlannedLot] = [lot for lot in expected if lot.may_be_promised]
     if facts.site.promise_planned_starts:
         coming += planned_lots(session, first, {pool.crop_id for pool in pools.values()})

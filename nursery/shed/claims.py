@@ -7,18 +7,23 @@ lot: a veto is set by a person.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
 from nursery.errors import Fault, Refusal, Refused
-from nursery.order import EventKind, Promise, PromiseEvent, PromiseLine, State
+from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent, PromiseLine, State
 from nursery.promising.promise_rows import tell
+from nursery.reship import Reship
 from nursery.shed.handover import locked
 from nursery.stock import Moved, Movement
+
+LONGEST_TEXT, LONGEST_PHOTO = 500, 300
+"""Characters of the customer's words, and of where their photo is."""
 
 
 class ClaimKind(StrEnum):
@@ -38,11 +43,26 @@ class ClaimedLot:
     plugs: int
 
 
+@dataclass(frozen=True, slots=True)
+class SentAgain:
+    """A reship of a claim: its promise, its own order's reference, and where it stands."""
+
+    promise_id: int
+    reference: str
+    plugs: int
+    state: State
+    ship_on: date
+    reason: str
+    made_by: str
+
+
 @dataclass(frozen=True)
 class Claim:
     """One claim, with the lots that the parcel's plants (of that product) came from.
 
-    `product` is "" where all of the parcel is meant, `plugs` how many are claimed.
+    `product` is "" where all of the parcel is meant, `plugs` how many are claimed. `photo` says
+    where a photo is (the shop's own reference or an address; nothing is fetched), `wants_reship`
+    that the customer would like the plants again. `reships` are what was sent for it, or will be.
     """
 
     event_id: int
@@ -55,6 +75,9 @@ class Claim:
     at: datetime
     actor: str
     lots: tuple[ClaimedLot, ...]
+    photo: str = ""
+    wants_reship: bool = False
+    reships: tuple[SentAgain, ...] = ()
 
 
 def record_claim(
@@ -65,16 +88,20 @@ def record_claim(
     actor: str,
     plugs: int | None = None,
     product: str = "",
+    photo: str = "",
+    wants_reship: bool = False,
 ) -> Claim:
     """Which claim is on the books from now on, traced to the lots that its plants came from?
 
     `plugs` defaults to all that were sent (of that product, by the shop's code). Raises `Refused`:
     "unknown_promise", "wrong_state" (nothing has been handed over yet), "unknown_product",
-    "too_many_claimed". `Fault` without words or a name.
+    "too_many_claimed". `Fault` without words or a name, or for words that are too long.
     """
     for what, given in (("who records it", actor), ("the customer's words", text)):
         if not given.strip():
             raise Fault("Claim", f"needs {what}", given, "give it")
+    _refuse_long("text", text, LONGEST_TEXT)
+    _refuse_long("photo", photo, LONGEST_PHOTO)
     promise = locked(session, promise_id)
     if promise.state not in (State.HANDED_OVER, State.DELIVERED):
         message = f"promise {promise_id} is {promise.state}: nothing has been sent yet"
@@ -94,7 +121,9 @@ def record_claim(
         claim=kind.value,
         product=product,
         plugs=wanted,
-        text=text[:500],
+        text=text,
+        photo=photo.strip(),
+        wants_reship=wants_reship,
         lots=[[lot.batch_code, lot.lot_id, lot.plugs] for lot in lots],
     )
     session.flush()
@@ -106,7 +135,42 @@ def claims(session: Session, promise_id: int | None = None) -> list[Claim]:
     query = select(PromiseEvent).where(PromiseEvent.kind == EventKind.CLAIMED)
     if promise_id is not None:
         query = query.where(PromiseEvent.promise_id == promise_id)
-    return [_claim(row) for row in session.exec(query.order_by(col(PromiseEvent.id)))]
+    rows = session.exec(query.order_by(col(PromiseEvent.id))).all()
+    sent = _sent_again(session, [row.id or 0 for row in rows])
+    return [_claim(row, sent.get(row.id or 0, [])) for row in rows]
+
+
+def claim_of(session: Session, claim_id: int) -> Claim:
+    """Which claim is this? Raises `Refused` ("unknown_claim")."""
+    row = session.get(PromiseEvent, claim_id)
+    if row is None or row.kind is not EventKind.CLAIMED:
+        message = f"there is no claim {claim_id}"
+        raise _refused("unknown_claim", message, "claim", "see `nursery claims --list`")
+    return _claim(row, _sent_again(session, [claim_id]).get(claim_id, []))
+
+
+def _sent_again(session: Session, claims: Sequence[int]) -> dict[int, list[SentAgain]]:
+    """What was made of these claims (ids), in the order it was made?"""
+    rows = session.exec(
+        select(Reship, Promise, CustomerOrder)
+        .join(Promise, col(Reship.promise_id) == col(Promise.id))
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(col(Reship.claim_id).in_(claims))
+        .order_by(col(Reship.id))
+    )
+    found: dict[int, list[SentAgain]] = {}
+    for row, promise, order in rows:
+        one = SentAgain(
+            promise_id=row.promise_id,
+            reference=order.reference,
+            plugs=row.plugs,
+            state=promise.state,
+            ship_on=promise.ship_on,
+            reason=row.reason,
+            made_by=row.made_by,
+        )
+        found.setdefault(row.claim_id, []).append(one)
+    return found
 
 
 def claims_of(session: Session, batch: Batch) -> list[Claim]:
@@ -118,7 +182,17 @@ def claims_of(session: Session, batch: Batch) -> list[Claim]:
     ]
 
 
-def _claim(row: PromiseEvent) -> Claim:
+def _refuse_long(what: str, text: str, most: int) -> None:
+    if len(text) > most:
+        rule = f"{what}: at most {most} characters, this has {len(text)}"
+        raise Fault("Claim", rule, f"{text[:40]}...", "shorten it")
+    if "\0" in text:
+        raise Fault(
+            "Claim", f"{what}: no database keeps a NUL character", text[:40], "leave it out"
+        )
+
+
+def _claim(row: PromiseEvent, reships: Sequence[SentAgain]) -> Claim:
     detail = row.detail
     found = detail.get("lots")
     return Claim(
@@ -132,6 +206,9 @@ def _claim(row: PromiseEvent) -> Claim:
         at=row.at,
         actor=row.actor,
         lots=tuple(ClaimedLot(*each) for each in found) if isinstance(found, list) else (),
+        photo=str(detail.get("photo", "")),
+        wants_reship=bool(detail.get("wants_reship", False)),
+        reships=tuple(reships),
     )
 
 

@@ -7,7 +7,7 @@ shows what is left to pick; prints are numbered (`print_sheet`). Recording picks
 """
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 
@@ -26,6 +26,13 @@ from nursery.order import (
     PickPrint,
     Promise,
     State,
+)
+from nursery.promising.kept_plugs import (
+    Chosen,
+    barred_lots,
+    chosen_lots,
+    reship_words,
+    still_kept,
 )
 from nursery.shed.boxes import PackedBox
 from nursery.shed.packing import LineWrap, Packing, packings
@@ -98,7 +105,7 @@ class Slip:
 
     `packs` says which heat or cold packs go in, `minded` what else to mind of the parcel; the
     weight is that of all its boxes when they are handed over, the cost that of boxes, wraps and
-    packs.
+    packs. `reship` says for which order's claim it goes, and why; "" for any other parcel.
     """
 
     promise_id: int
@@ -114,6 +121,7 @@ class Slip:
     minded: tuple[str, ...] = ()
     weight_g: int = 0
     packing_cents: int = 0
+    reship: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +197,7 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
         number=_prints(session, ship_day),
         picks=picks,
         walks=walks,
-        slips=_slips(wanted, takes, packed),
+        slips=_slips(wanted, takes, packed, reship_words(session, packed)),
         missing=_missing(wanted, takes),
         overdue=_overdue(session),
         to_repack=_references(session, State.NOT_COLLECTED, ship_day),
@@ -233,11 +241,13 @@ def lots_for(session: Session, ship_day: date, pools: Iterable[int]) -> Takes:
     first = min(today(session), ship_day)
     wanted = wanted_on(session, first, ship_day)
     stands = stands_of(session, pools, first)
+    lines = [each.line.id or 0 for each in wanted]
+    chosen, barred = chosen_lots(session, lines), barred_lots(session, lines)
     takes: dict[int, tuple[tuple[Stand, int], ...]] = {}
     for pool in sorted(set(pools)):
         mine = [each for each in wanted if each.line.pool_id == pool]
         here = [each for each in stands if each.lot.pool_id == pool]
-        takes |= _shared_out(here, mine, first, ship_day)
+        takes |= _shared_out(here, mine, first, ship_day, chosen, barred)
     return takes
 
 
@@ -258,32 +268,55 @@ def stands_of(session: Session, pools: Iterable[int], first: date) -> list[Stand
 
 
 def _shared_out(
-    stands: Sequence[Stand], wanted: Sequence[Wanted], first: date, ship_day: date
+    stands: Sequence[Stand],
+    wanted: Sequence[Wanted],
+    first: date,
+    ship_day: date,
+    chosen: Mapping[int, Sequence[Chosen]],
+    barred: Mapping[int, Set[int]],
 ) -> dict[int, tuple[tuple[Stand, int], ...]]:
-    """What each line of the ship day gets of one pool's lots."""
+    """What each line of the ship day gets of one pool's lots; reships first have what is kept."""
     asked = [0] * ((ship_day - first).days + 1)
+    plugs = {stand.lot.id or 0: stand.lot.plugs for stand in stands}
+    own: dict[int, tuple[Chosen, ...]] = {}
     for each in wanted:
-        asked[(each.promise.ship_on - first).days] += each.plugs
+        key, day = each.line.id or 0, max(first, each.promise.ship_on)
+        own[key] = still_kept(chosen.get(key, ()), each.plugs, _serving(stands, plugs, day))
+        for lot_id, many in own[key]:
+            plugs[lot_id] -= many
+        asked[(each.promise.ship_on - first).days] += each.plugs - sum(n for _, n in own[key])
     given = allot(
         [(stand.lot.ready_on - first).days for stand in stands],
         [(stand.lot.last_sale_on - first).days for stand in stands],
-        [stand.lot.plugs for stand in stands],
+        list(plugs.values()),
         asked,
     )
-    left = [int(plugs) for plugs in given[:, -1]] if stands else []
+    left = [int(many) for many in given[:, -1]] if stands else []
     takes: dict[int, tuple[tuple[Stand, int], ...]] = {}
     for each in wanted:
         if each.promise.ship_on != ship_day:
             continue
-        mine, still = [], each.plugs
+        key = each.line.id or 0
+        kept = dict(own[key])
+        mine, still = [], each.plugs - sum(kept.values())
         for i, stand in enumerate(stands):
-            taken = min(still, left[i])
+            lot_id = stand.lot.id or 0
+            taken = 0 if lot_id in barred.get(key, ()) else min(still, left[i])
             left[i] -= taken
             still -= taken
-            if taken:
-                mine.append((stand, taken))
-        takes[each.line.id or 0] = tuple(mine)
+            if taken + kept.get(lot_id, 0):
+                mine.append((stand, taken + kept.get(lot_id, 0)))
+        takes[key] = tuple(mine)
     return takes
+
+
+def _serving(stands: Sequence[Stand], plugs: Mapping[int, int], day: date) -> dict[int, int]:
+    """The plugs of the lots that are for sale on this day."""
+    return {
+        stand.lot.id or 0: plugs[stand.lot.id or 0]
+        for stand in stands
+        if stand.lot.ready_on <= day <= stand.lot.last_sale_on
+    }
 
 
 def _picks(
@@ -354,12 +387,18 @@ def _pick(place: int, walk: int, stop: _Stop) -> Pick:
 
 
 def _slips(
-    wanted: Sequence[Wanted], takes: Takes, packed: Mapping[int, Packing]
+    wanted: Sequence[Wanted],
+    takes: Takes,
+    packed: Mapping[int, Packing],
+    reships: Mapping[int, str],
 ) -> tuple[Slip, ...]:
     parcels: dict[int, list[Wanted]] = {}
     for each in wanted:
         parcels.setdefault(each.promise.id or 0, []).append(each)
-    slips = (_slip(lines, takes, packed[key]) for key, lines in parcels.items())
+    slips = (
+        replace(_slip(lines, takes, packed[key]), reship=reships.get(key, ""))
+        for key, lines in parcels.items()
+    )
     return tuple(sorted(slips, key=lambda slip: (slip.order_reference, slip.promise_id)))
 
 

@@ -15,6 +15,7 @@ from nursery.batch import Batch, Count
 from nursery.database import now, today
 from nursery.errors import Fault, Refusal, Refused
 from nursery.order import EventKind, Promise, PromiseLine, State
+from nursery.promising.kept_plugs import barred_lots
 from nursery.promising.promise_rows import tell
 from nursery.promising.supply import Deficit, deficits
 from nursery.shed.handover import delivered, hand_over, locked, not_collected, pack_parcel
@@ -86,7 +87,7 @@ def record_pick(
 
     `happened_at` is for picks written down first and typed in later. Raises `Refused`:
     "wrong_state", "too_many_picked" (put the rest back), "wrong_pool", "not_for_sale" (a veto,
-    quarantine), "not_ready", "past_last_sale".
+    quarantine), "not_ready", "past_last_sale", "claimed_lot" (whose plants a reship is for).
     """
     line, promise = _line(session, promise_line, lot.batch)
     _refuse_wrong(session, line, promise, lot, plugs)
@@ -195,6 +196,9 @@ def _refuse_wrong(
         raise _refused("too_many_picked", message, "put the rest back")
     if lot.pool_id != line.pool_id:
         raise _refused("wrong_pool", "this lot is of another crop or grade than the line wants")
+    if lot.id in barred_lots(session, [line.id or 0]).get(line.id or 0, ()):
+        claimed = f"plants of batch '{lot.batch.code}' were claimed: the reship takes others"
+        raise _refused("claimed_lot", claimed)
     held_back = why_not(session, lot)
     if held_back is not None:
         raise _refused("not_for_sale", held_back, "put the plugs back and take another lot")

@@ -1,7 +1,7 @@
 """What happened to a batch, from its mother plants to the customers who have its plants?"""
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 
@@ -13,6 +13,7 @@ from nursery.day_entry import DayAction
 from nursery.errors import Refusal, Refused
 from nursery.growing.cold import holds_of
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.reship import Reship
 from nursery.shed.claims import Claim, claims_of
 from nursery.shed.veto import linked_batches
 from nursery.stock import Lot, Moved, Movement, Veto
@@ -91,7 +92,7 @@ class OrderTouched:
     """An order that had, or still waits for, plants of this batch.
 
     `plugs` were picked for it out of the batch, less picks that were undone; 0 for one that only
-    waits for the batch's pool.
+    waits for the batch's pool. `reship_of` names the order whose claim it was made for, if any.
     """
 
     reference: str
@@ -102,6 +103,7 @@ class OrderTouched:
     ship_on: date
     plugs: int
     tracking: str
+    reship_of: str = ""
 
 
 @dataclass(frozen=True)
@@ -183,6 +185,7 @@ class Trace:
         had = [
             f"Order {each.reference} ({each.country} {each.postcode}) has {each.plugs} plugs,"
             f" {each.state}, ship day {each.ship_on}, tracking {each.tracking or 'none'}"
+            + (f"; a reship of order {each.reship_of}" if each.reship_of else "")
             for each in self.orders
         ]
         waits = ", ".join(each.reference for each in self.waiting)
@@ -191,7 +194,13 @@ class Trace:
 
 def _of_claim(claim: Claim) -> str:
     what = f"{claim.plugs} plugs {claim.kind.value}" if claim.plugs else claim.kind.value
-    return f"order {claim.reference} claims {what}: {claim.text}"
+    photo = f" (photo: {claim.photo})" if claim.photo else ""
+    again = "".join(
+        f"; {each.plugs} sent again as order {each.reference}, {each.state}, ship day"
+        f" {each.ship_on}, by {each.made_by}: {each.reason}"
+        for each in claim.reships
+    )
+    return f"order {claim.reference} claims {what}: {claim.text}{photo}{again}"
 
 
 _NOT_TOLD = (DayAction.MOVED, DayAction.GAPPED_UP)
@@ -353,6 +362,7 @@ def _waiting(session: Session, lots: Sequence[Lot], besides: set[int]) -> tuple[
 
 
 def _touched(session: Session, plugs: dict[int, int]) -> tuple[OrderTouched, ...]:
+    of = reshipped_orders(session, plugs)
     query = (
         select(Promise, CustomerOrder)
         .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
@@ -369,9 +379,21 @@ def _touched(session: Session, plugs: dict[int, int]) -> tuple[OrderTouched, ...
             ship_on=promise.ship_on,
             plugs=plugs[promise.id or 0],
             tracking=promise.tracking,
+            reship_of=of.get(promise.id or 0, ""),
         )
         for promise, order in session.exec(query)
     )
+
+
+def reshipped_orders(session: Session, promises: Iterable[int]) -> dict[int, str]:
+    """Which of these promises (ids) are reships, and of which order (its reference)?"""
+    rows = session.exec(
+        select(Reship.promise_id, CustomerOrder.reference)
+        .join(Promise, col(Reship.first_promise_id) == col(Promise.id))
+        .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
+        .where(col(Reship.promise_id).in_(sorted(set(promises))))
+    )
+    return dict(rows.all())
 
 
 def _unknown(session: Session, code: str) -> Refusal:

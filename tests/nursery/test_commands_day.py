@@ -271,5 +271,6 @@ def test_the_evening_before_and_the_complaint_after(terminal: Terminal, db: Data
         pack_parcel(session, promise.id or 0, "Pat", "Mo")
         hand_over(session, promise.id or 0, "3S1", "Pat")
     said = terminal.says("claim", "C-1", "--kind", "dead", "--text", "brown", "--plugs", "4")
-    assert said == "C-1: 4 plugs dead. They came from: 12 from batch OLD."
+    assert said.startswith("C-1: 4 plugs dead. They came from: 12 from batch OLD.")
+    assert "To send them again: nursery reship" in said
     assert "order C-1 claims 4 plugs dead: brown" in terminal.says("trace", "OLD")
