@@ -10,7 +10,7 @@ from api.context import Info, read
 from api.fields import field
 from api.ids import global_id
 from api.mirror import mirror
-from api.refusals import Code, Refusal, refuse
+from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import today
 from nursery.week.glut import glut_advice
@@ -18,7 +18,6 @@ from nursery.week.materials import call_off
 from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)
-_MOST_WEEKS = 104
 
 
 @strawberry.type(description="A material: what is used, what is there, what to order by when.")
@@ -103,9 +102,6 @@ class MaterialQueries:
                 ]
             )
 
-        if not 1 <= weeks <= _MOST_WEEKS:
-            said = f"1 to {_MOST_WEEKS} weeks are looked ahead, got {weeks}"
-            return refuse(Code.INVALID, said, "weeks", "give a number of weeks")
         return await read(info, LEAD, work)
 
     @field("Which ready plugs are too many, and what may be done with them by when.")

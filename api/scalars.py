@@ -14,7 +14,7 @@ from nursery.weeks import Week
 def _parse_date(value: Any) -> date:
     if isinstance(value, str) and len(value) == 10:
         try:
-            return date.fromisoformat(value)
+            return _of_our_time(date.fromisoformat(value))
         except ValueError:
             pass
     raise GraphQLError(f"A date is written 2027-03-01 (ISO 8601), got {value!r}.")
@@ -30,7 +30,15 @@ def _parse_moment(value: Any) -> datetime:
             "A moment is written with its zone, 2027-03-01T08:30:00Z or +01:00 (ISO 8601), "
             f"got {value!r}."
         )
+    _of_our_time(moment.date())
     return moment.astimezone(UTC)
+
+
+def _of_our_time(day: date) -> date:
+    """Days beyond it are slips of the pen, and beyond the calendar for whoever counts on."""
+    if not 1900 <= day.year < 2200:
+        raise GraphQLError(f"A date must lie between 1900 and 2199, got '{day}'.")
+    return day
 
 
 def _write_moment(moment: datetime) -> str:
@@ -41,9 +49,11 @@ def _parse_week(value: Any) -> Week:
     if not isinstance(value, str):
         raise GraphQLError(f"A week is written 2027-W14 (ISO 8601), got {value!r}.")
     try:
-        return Week.parse(value)
+        week = Week.parse(value)
     except Fault as fault:
         raise GraphQLError(str(fault)) from None
+    _of_our_time(week.monday())
+    return week
 
 
 SCALARS: dict[object, ScalarDefinition] = {

@@ -54,8 +54,10 @@ def digest_of(secret: str) -> str:
 def make_token(session: Session, name: str, role: Role, at: datetime) -> str:
     """Which secret does this name use from now on? Shown once, never stored.
 
-    Raises `Fault` where the name is taken: revoke it first or choose another.
+    Raises `Fault` for a blank name, and where it is taken: revoke it first or choose another.
     """
+    if not name.strip():
+        raise Fault("Token", "needs a name", name, "say whose it is")
     if session.exec(select(Token).where(Token.name == name)).first() is not None:
         raise Fault(f"Token '{name}'", "names must be new", name, "choose another name")
     secret = secrets.token_urlsafe(32)

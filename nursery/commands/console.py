@@ -42,6 +42,8 @@ ActorOption = Annotated[
     str, typer.Option("--by", envvar="NURSERY_PERSON", help="Who does this; kept in the records.")
 ]
 DATABASE = "nursery.sqlite"
+MOST_NUMBER = 2**31 - 1
+"""The largest number that a row can have in either database."""
 
 
 @contextmanager
@@ -156,6 +158,15 @@ def plain(data: object) -> Any:
     return str(data)
 
 
+def write_file(thing: str, path: Path, text: str) -> None:
+    """Raises `Fault` where this file cannot be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        why = error.strerror or "it cannot be written"
+        raise Fault(thing, f"must be written: {why}", str(path), "name another file") from None
+
+
 @contextmanager
 def solving(
     title: str, seconds: float, unit: float, quiet: bool
@@ -164,7 +175,10 @@ def solving(
 
     Yields the progress callback and the stop signal for `solver.run.Limits`. `unit` is how
     many cost units make one of what is shown. A second Ctrl-C ends the command at once.
+    Raises `Fault` for a time in which nothing can be solved.
     """
+    if not 0 < seconds < float("inf"):
+        raise Fault("Seconds", "must be above 0", seconds, "give it some time")
     stop = threading.Event()
 
     def interrupted(number: int, frame: object) -> None:

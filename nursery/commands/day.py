@@ -10,6 +10,7 @@ from sqlmodel import Session, select
 from nursery.batch import Batch
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     ActorOption,
     DatabaseOption,
     JsonOption,
@@ -307,7 +308,7 @@ def sign_off(
 
 def undo(
     entry: Annotated[
-        int | None, typer.Argument(help="Entry of the day book; else the last.")
+        int | None, typer.Argument(max=MOST_NUMBER, help="Entry of the day book; else the last.")
     ] = None,
     reason: Annotated[str, typer.Option("--reason", help="What was wrong.")] = "entered by mistake",
     by: ActorOption = "lead",

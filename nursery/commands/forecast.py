@@ -11,6 +11,7 @@ from sqlmodel import Session, col, func, select
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     DatabaseOption,
     JsonOption,
     opened,
@@ -245,7 +246,9 @@ def _decide(
 
 @app.command("withdraw")
 def withdraw(
-    id: Annotated[int, typer.Argument(help="Its number in `nursery forecast show`.")],
+    id: Annotated[
+        int, typer.Argument(max=MOST_NUMBER, help="Its number in `nursery forecast show`.")
+    ],
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
 ) -> None:

@@ -15,6 +15,7 @@ from nursery.commands.console import (
     print_json,
     say,
     warn,
+    write_file,
 )
 from nursery.errors import Fault
 from nursery.order import CustomerOrder
@@ -51,7 +52,7 @@ def passport(
             else _of_order(session, order, pests)
         )
     if page is not None:
-        page.write_text(label_page(found), encoding="utf-8")
+        write_file("Page", page, label_page(found))
     if as_json:
         print_json(found)
         return

@@ -14,9 +14,9 @@ from nursery.commands.console import (
     print_json,
     say,
     show,
+    write_file,
 )
 from nursery.database import today
-from nursery.errors import Fault
 from nursery.growing.frost import FrostNight, Outside, frost_nights, frost_outlook
 from nursery.growing.shade_calendar import CAUTION, ShadeCalendar, keep_calendar, shade_calendars
 from nursery.growing.shade_picture import shade_picture
@@ -48,7 +48,7 @@ def shade(
                 keep_calendar(session, one, by)
             found = shade_calendars(session, area)
     if picture is not None:
-        _write(picture, shade_picture(found))
+        write_file("Picture", picture, shade_picture(found))
     if as_json:
         print_json(found)
         return
@@ -57,14 +57,6 @@ def shade(
     say(f"Changing layers: {CAUTION}.")
     if not all(one.kept for one in found):
         say("Only a kept calendar gives tasks: nursery shade --keep")
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        why = error.strerror or "it cannot be written"
-        raise Fault("Picture", f"must be written: {why}", str(path), "name another file") from None
 
 
 def _show(one: ShadeCalendar) -> None:

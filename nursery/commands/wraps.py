@@ -16,6 +16,7 @@ from nursery.commands.console import (
     print_json,
     say,
     show,
+    write_file,
 )
 from nursery.commands.shop import parse_day
 from nursery.database import now, today
@@ -199,11 +200,7 @@ def card(
         else:
             found = [(care_card(session, which), 1)]
     if page is not None:
-        try:
-            page.write_text(card_page(found), encoding="utf-8")
-        except OSError as error:
-            why = error.strerror or "it cannot be written"
-            raise Fault("Page", f"must be written: {why}", str(page), "name another") from None
+        write_file("Page", page, card_page(found))
     if as_json:
         print_json([{"copies": number, "card": one} for one, number in found])
         return

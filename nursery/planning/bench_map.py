@@ -192,10 +192,7 @@ def set_apart(session: Session, plant_group: str, places: int | None) -> StandAp
 
     Batches of the same crop may stand side by side. Raises `Fault` for a group that no crop is of.
     """
-    groups = sorted({crop.plant_group for crop in session.exec(select(Crop)).all()} - {""})
-    if plant_group not in groups:
-        listed = ", ".join(groups) or "none"
-        raise Fault("Plant group", f"must be one of {listed}", plant_group, "name one of them")
+    _refuse_unknown(session, plant_group)
     row = _apart_row(session, plant_group) or StandApart(plant_group=plant_group)
     row.places = places
     session.add(row)
@@ -204,11 +201,19 @@ def set_apart(session: Session, plant_group: str, places: int | None) -> StandAp
 
 
 def set_together(session: Session, plant_group: str) -> None:
-    """Crops of this plant group may stand side by side again."""
+    """Crops of this plant group may stand side by side again. Raises as `set_apart`."""
+    _refuse_unknown(session, plant_group)
     row = _apart_row(session, plant_group)
     if row is not None:
         session.delete(row)
         session.flush()
+
+
+def _refuse_unknown(session: Session, plant_group: str) -> None:
+    groups = sorted({crop.plant_group for crop in session.exec(select(Crop)).all()} - {""})
+    if plant_group not in groups:
+        listed = ", ".join(groups) or "none"
+        raise Fault("Plant group", f"must be one of {listed}", plant_group, "name one of them")
 
 
 def _apart_row(session: Session, plant_group: str) -> StandApart | None:

@@ -14,6 +14,7 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Count
 from nursery.database import now
+from nursery.errors import Fault
 from nursery.growing_area import Bench, GrowingArea
 from nursery.shed.ledger import record_count
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
@@ -60,8 +61,10 @@ def count_round(session: Session, area: str | None = None) -> list[Place]:
     """Which parts of which batches are counted, in walking order (one area, or all of them)?
 
     Parts that hold nothing and have been counted are left out; so are closed batches.
-    Batches that stand on no bench come last.
+    Batches that stand on no bench come last. Raises `Fault` for an area that is not there.
     """
+    if area is not None:
+        _refuse_unknown(session, area)
     query = (
         select(Batch, Bench, GrowingArea)
         .join(Bench, col(Batch.bench_id) == col(Bench.id), isouter=True)
@@ -112,6 +115,13 @@ def as_expected(session: Session, batch: Batch, counter: str, lot: Lot | None = 
 def is_far(difference: int, expected: int) -> bool:
     """Is a count so far from the books that it should be made again? A first one never is."""
     return expected > 0 and abs(difference) > max(FAR_PLUGS, FAR_SHARE * expected)
+
+
+def _refuse_unknown(session: Session, area: str) -> None:
+    names = sorted(session.exec(select(GrowingArea.name)).all())
+    if area not in names:
+        listed = ", ".join(names) or "none"
+        raise Fault("Growing area", f"must be one of {listed}", area, "name one of them")
 
 
 def _walk(row: tuple[Batch, Bench | None, GrowingArea | None]) -> tuple[bool, int, str, str]:

@@ -32,6 +32,7 @@ from nursery.clocks import EXPECTED, NEVER
 from nursery.crop import Protocol, Stage, StageKind, TrayFormat
 from nursery.database import now, site, today
 from nursery.demand import Demand, DemandKind
+from nursery.errors import Refusal, Refused
 from nursery.growing.air import Air, air_of
 from nursery.growing.growth import growing_batches, growing_stages, passages, walk_stages
 from nursery.growing.sowing import seed_book, seeds_in, survival_of
@@ -50,6 +51,7 @@ BUNDLES_A_PARCEL = 2.0
 ASSUMED_LEAD_DAYS = 14
 _NO_SOURCE = "common practice, no source"
 NOT_LISTED = "not listed"
+MOST_WEEKS = 104
 _CELL_CM3 = ((72, 43.0), (128, 23.0), (288, 7.0))
 """Volume of a cell by cells a tray (Ontario, vegetable transplants in plug trays)."""
 
@@ -103,8 +105,12 @@ class CallOff:
 def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
     """Which materials are used in the next `weeks` weeks, and which must be ordered by when?
 
-    What must be ordered first comes first. Reads only.
+    What must be ordered first comes first. Reads only. Raises Refused `invalid` for less than a
+    week, or more than two years.
     """
+    if not 1 <= weeks <= MOST_WEEKS:
+        said = f"1 to {MOST_WEEKS} weeks are looked ahead, got {weeks}"
+        raise Refused(Refusal("invalid", said, "weeks", "give a number of weeks"))
     day = today(session)
     horizon = Horizon(Week.of(day), weeks)
     rows = session.exec(select(Material).order_by(col(Material.id))).all()

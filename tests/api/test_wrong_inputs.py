@@ -123,6 +123,7 @@ QUERIES = [
      "INVALID"),
     ("a plan that was never made", "comparePlans(a: 1, b: -1)", "UNKNOWN_PLAN"),
     ("no weeks of materials", "materials(weeks: 0)", "INVALID"),
+    ("materials for ever", "materials(weeks: 2147483647)", "INVALID"),
     ("a batch without a story", 'trace(batchCode: "NOPE")', "UNKNOWN_BATCH"),
 ]  # fmt: skip
 REFUSAL = "__typename ... on Refusal { code message field next }"
@@ -177,6 +178,9 @@ def test_what_is_like_a_wrong_name_is_listed_and_never_guessed(
     [
         ('weekSheet(week: "2027-W54")', "2027 has weeks 1 to 52"),
         ('dayBook(firstDay: "2027-02-30")', "A date is written 2027-03-01"),
+        ('wateringList(packDay: "0001-01-01")', "must lie between 1900 and 2199"),
+        ('pickSheet(shipDay: "9999-12-31")', "must lie between 1900 and 2199"),
+        ('weekSheet(week: "3000-W01")', "must lie between 1900 and 2199"),
     ],
 )
 def test_a_value_of_another_form_is_told_with_its_rule_and_never_masked(

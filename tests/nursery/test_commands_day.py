@@ -221,6 +221,26 @@ def test_a_day_of_another_century_or_none_at_all_is_a_slip_of_the_pen(
     assert terminal.refuses(*words).startswith("Day: must ")
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("undo", "99999999999999999999"), "2147483647"),
+        (("materials", "--weeks", "99999999999"), "1 to 104 weeks"),
+        (("count", "--area", "Nowhere"), "must be one of Frames"),
+        (("benches", "--together", "Nothing"), "must be one of marsh"),
+        (("benches", "--seconds", "-1"), "Seconds: must be above 0"),
+        (("plan", "--minutes", "nan"), "--minutes"),
+        (("token", " ", "--role", "shop"), "needs a name"),
+        (("passport", "OLD", "--page", "no/such/folder/labels.html"), "must be written"),
+        (("shade", "--picture", "no/such/folder/shade.svg"), "must be written"),
+    ],
+)
+def test_a_number_name_or_place_that_cannot_be_meant_is_told_in_one_sentence(
+    terminal: Terminal, words: tuple[str, ...], said: str
+) -> None:
+    assert said in terminal.refuses(*words)
+
+
 def test_a_file_of_another_kind_is_told_in_one_sentence(terminal: Terminal, tmp_path: Path) -> None:
     picture = tmp_path / "picture.jpg"
     picture.write_bytes(b"\xff\xd8\xff\xe0\0\x10JFIF")
