@@ -1,19 +1,21 @@
 """What happens to open orders in a heat week, and what would the rule of thumb have done?
 
     python -m tests.benchmarks.heat_week [--first DAY] [--days N] [--seed K] [--orders N]
-        [--risk 0.1] [--worse 1.5] [--seconds S] [--out DIR]
+        [--risk 0.1] [--worse 1.5] [--caution C] [--seconds S] [--out DIR]
 
 Real weather (`heat_weather`), invented orders. A nursery in Seattle posts to Seattle, New York and
-Clemson. Every morning the forecast comes in, the dispatch is planned again and what leaves that day
-is picked and handed over; then customers ask for a day, some for weeks ahead, and take the best
+Clemson; in other years than 2013 to Seattle and Clemson alone, whose days of those are known.
+Every morning the forecast comes in, the dispatch is planned again and what leaves that day is
+picked and handed over; then customers ask for a day, some for weeks ahead, and take the best
 offered. All of it through the real services on a database. In the end every parcel is judged by the
 weather that came. One JSON line an order that moved, one a ship day, last line the summary.
 
 A parcel counts as over if, on any day from its ship day to the day after its last promised arrival,
 the nursery or the destination had a maximum at or over its plants' limit: what the stated risk is
 about. `met_heat` counts those that were in the heat while under way: the nursery on the ship day,
-the destination after it until the parcel was there. `--worse` makes the forecasts' errors so many
-times larger than the site's settings say.
+the destination after it until the parcel was there. `without_a_day_though_calm` counts orders that
+were given no day although one was calm, as only hindsight tells. `--worse` makes the forecasts'
+errors so many times larger than the site's settings say, `--caution` is the plants' caution band.
 """
 
 from __future__ import annotations
@@ -84,6 +86,8 @@ the ship day is at or over it."""
 ERROR_C, DRIFT_C = 1.2, 0.35
 FLOOR = 0.85
 PATIENCE_DAYS = 21
+_AFTER = 10
+"""Days after the season on which its last parcels may still be under way."""
 
 
 @dataclass(frozen=True)
@@ -116,18 +120,30 @@ class Season:
 
 def open_season(db: Database, asked: argparse.Namespace) -> Season:
     """The nursery in Seattle with its stock, its stations and its customers' wishes."""
-    weather = cities()
+    weather = known_cities(asked.first, asked.days)
     with db.writing() as session:
-        _nursery(session, weather, asked.first, asked.risk)
+        _nursery(session, weather, asked.first, asked.risk, asked.caution)
     forecasters = {
         name: Forecaster(city, ERROR_C * asked.worse, DRIFT_C * asked.worse, asked.seed + number)
         for number, (name, city) in enumerate(weather.items())
     }
-    wishes = _wishes(asked.first, asked.days, asked.orders, asked.seed)
+    wishes = _wishes(list(weather), asked.first, asked.days, asked.orders, asked.seed)
     return Season(db, weather, forecasters, wishes, asked.seconds)
 
 
-def _nursery(session: Session, weather: dict[str, City], first: date, risk: float) -> None:
+def known_cities(first: date, days: int) -> dict[str, City]:
+    """Which of the cities have every day of this season, and the days after it on the way?"""
+    season = [first + timedelta(days=i) for i in range(days + _AFTER)]
+    return {
+        name: city
+        for name, city in cities().items()
+        if name in PLACES and all(day in city.days for day in season)
+    }
+
+
+def _nursery(
+    session: Session, weather: dict[str, City], first: date, risk: float, caution: float
+) -> None:
     here = small_nursery(session, first, 6)
     here.country, here.holiday_region, here.time_zone = "US", "US-WA", "America/Los_Angeles"
     here.hold_risk, here.confidence_floor, here.allowance = risk, FLOOR, 0.0
@@ -139,7 +155,7 @@ def _nursery(session: Session, weather: dict[str, City], first: date, risk: floa
             session.delete(row)
     session.flush()
     stations = {HOME: here.station_id}
-    for name in PLACES:
+    for name in weather:
         if name != HOME:
             station = Station(name=name)
             session.add(station)
@@ -153,6 +169,7 @@ def _nursery(session: Session, weather: dict[str, City], first: date, risk: floa
     for crop, code in (("Caltha palustris", "CP-6"), ("Primula rosea", "PRG-6")):
         product = session.exec(select(Product).where(Product.code == code)).one()
         product.heat_limit_c, product.max_days_in_box = LIMITS[code], 6
+        product.caution_c = caution
         ready_lot(session, crop_named(session, crop), 60_000, first, first + timedelta(days=300))
 
 
@@ -193,8 +210,11 @@ def _zone(session: Session, name: str, station_id: int) -> None:
     session.flush()
 
 
-def _wishes(first: date, days: int, a_day: float, seed: int) -> dict[date, list[Wish]]:
+def _wishes(
+    places: list[str], first: date, days: int, a_day: float, seed: int
+) -> dict[date, list[Wish]]:
     """Who asks for what on each day? Half of them for a day some weeks ahead."""
+    shares = np.array([share for name, share in zip(PLACES, SHARES, strict=True) if name in places])
     rng = np.random.default_rng((seed, 7))
     found: dict[date, list[Wish]] = {}
     for ahead in range(days):
@@ -204,7 +224,7 @@ def _wishes(first: date, days: int, a_day: float, seed: int) -> dict[date, list[
             wish = Wish(
                 f"W-{day:%m%d}-{number}",
                 day,
-                str(rng.choice(list(PLACES), p=SHARES)),
+                str(rng.choice(places, p=shares / shares.sum())),
                 str(rng.choice(list(LIMITS))),
                 int(rng.integers(1, 4)),
                 day + timedelta(days=later) if later else None,
@@ -367,6 +387,16 @@ def by_thumb(season: Season, judge: Judge, wish: Wish, last: date, fixed: bool) 
     return None
 
 
+def calm_day(judge: Judge, wish: Wish, last: date) -> date | None:
+    """On which day could it have left without meeting heat, had anybody known the weather?"""
+    days = (wish.placed_on + timedelta(days=i) for i in range(1, (last - wish.placed_on).days + 1))
+    sent = (judge.sent(wish, day) for day in days if judge.is_open(wish, day))
+    asked = wish.not_before or date.min
+    return next(
+        (one.ship_on for one in sent if one.arrives_until >= asked and not judge.over(one)), None
+    )
+
+
 def counted(judge: Judge, parcels: list[Sent]) -> dict[str, Any]:
     """How many parcels, how many over, and how long after they were wanted did they leave?"""
     waits = [
@@ -427,6 +457,9 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         "promised": promised,
         "promised_for_later": len(with_day),
         "without_a_day": len(open_orders),
+        "without_a_day_though_calm": sum(
+            calm_day(judge, wishes[key], last) is not None for key in open_orders
+        ),
         "without_a_day_by_place_and_limit": dict(
             sorted(
                 Counter(
@@ -497,6 +530,7 @@ def arguments(given: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--orders", type=float, default=12.0, help="a day, on average")
     parser.add_argument("--risk", type=float, default=0.1)
     parser.add_argument("--worse", type=float, default=1.0, help="than the settings say")
+    parser.add_argument("--caution", type=float, default=1.0, help="°C under the limits")
     parser.add_argument("--seconds", type=float, default=0.3, help="for each replan")
     parser.add_argument("--out", type=Path, help="folder for heat_week.jsonl")
     return parser.parse_args(given)
