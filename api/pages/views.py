@@ -17,12 +17,15 @@ from starlette.routing import BaseRoute, Route
 from api.auth import bearer
 from api.context import Context, Desk, read_now
 from api.pages.bench_picture import pictures
+from api.pages.shade_strip import strip
 from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import site, today
 from nursery.errors import Fault
+from nursery.growing.shade_calendar import CAUTION, shade_calendars
 from nursery.planning.bench_map import WEEKS as MAP_WEEKS
 from nursery.planning.bench_map import Limits, bench_map
+from nursery.shed.care import care_card
 from nursery.shed.pick_sheet import pick_sheet, print_sheet
 from nursery.week.rota import keep_rota, rota
 from nursery.week.week_sheet import week_sheet
@@ -68,6 +71,9 @@ def routes(desk: Desk) -> list[BaseRoute]:
         at("/picks", _picks_today, "GET"),
         at("/picks/{day}", _picks, "GET"),
         at("/picks/{day}/print", _print, "POST"),
+        at("/cards", _cards_today, "GET"),
+        at("/cards/{day}", _cards, "GET"),
+        at("/shade", _shade, "GET"),
         at("/week", _week_now, "GET"),
         at("/week/{week}", _week, "GET"),
         at("/week/{week}/sheets", _sheets, "GET"),
@@ -168,6 +174,45 @@ async def _print(desk: Desk, request: Request) -> Response:
         with desk.db.writing() as writing:
             print_sheet(writing, day, token.name)
         return RedirectResponse(f"/picks/{day}", 303, _HEADERS)
+
+    return await _shown(desk, request, _SHED, work)
+
+
+async def _cards_today(desk: Desk, request: Request) -> Response:
+    return await _shown(
+        desk, request, _SHED, lambda session, token: RedirectResponse(f"/cards/{today(session)}")
+    )
+
+
+async def _cards(desk: Desk, request: Request) -> Response:
+    day = _day(request)
+    if day is None:
+        return _no_such("day", request.path_params["day"], "/cards/2027-03-02")
+
+    def work(session: Session, token: Token) -> Response:
+        slips = pick_sheet(session, day).slips
+        codes = sorted({line.product_code for slip in slips for line in slip.lines})
+        cards = {code: care_card(session, code) for code in codes}
+        return _page(
+            "cards.html",
+            parcels=[(slip, [cards[line.product_code] for line in slip.lines]) for slip in slips],
+            site=site(session),
+            day=day,
+            before=day - timedelta(days=1),
+            after=day + timedelta(days=1),
+        )
+
+    return await _shown(desk, request, _SHED, work)
+
+
+async def _shade(desk: Desk, request: Request) -> Response:
+    def work(session: Session, token: Token) -> Response:
+        try:
+            found = shade_calendars(session)
+        except Fault as fault:
+            return _page("refused.html", 403, message=str(fault), next=fault.next)
+        strips = [strip(one) for one in found]
+        return _page("shade.html", strips=strips, site=site(session), caution=CAUTION)
 
     return await _shown(desk, request, _SHED, work)
 

@@ -10,10 +10,13 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
+from sqlmodel import select
 
 from nursery.access import Role
 from nursery.database import Database
+from nursery.growing_area import GrowingArea
 from nursery.promising.promise import confirm, reserve
+from nursery.shading import ShadeSetting
 from nursery.week.rota import keep_rota
 from nursery.week.week_sheet import set_ready
 from nursery.weeks import Week
@@ -95,6 +98,8 @@ PATHS = [
     f"/week/{WEEK}/sheets",
     f"/week/{WEEK}",
     f"/picks/{SHIP}",
+    f"/cards/{SHIP}",
+    "/shade",
     "/login",
 ]
 
@@ -251,3 +256,48 @@ def test_the_rota_is_levelled_by_a_key_and_then_stays(page: Page) -> None:
     before = page.inner_text("main")
     page.reload()
     assert page.inner_text("main") == before
+
+
+def test_each_parcel_has_its_slip_and_the_cards_of_its_plants_on_one_sheet_of_paper(
+    page: Page, db: Database
+) -> None:
+    with db.writing() as session:
+        again = reserve(session, "ORDER-2", caltha(1), HERE, SHIP, "Van", "shop")
+        confirm(session, again.id or 0, "shop")
+    page.goto(f"/cards/{SHIP}")
+    parcels = boxes(page, "section.parcel")
+    assert [one["text"].split(",")[0] for one in parcels] == ["Order ORDER-1", "Order ORDER-2"]
+    for one, holds in zip(parcels, ("2 × Caltha", "1 × Caltha"), strict=True):
+        assert holds in one["text"]
+        assert all(word in one["text"] for word in ("NL 1011 AB", "Unwrap", "Shade", "Pests"))
+    page.emulate_media(media="print")
+    assert not page.locator("nav").is_visible() and not page.locator("h1").is_visible()
+    paper = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", paper)) == 2
+    page.goto("/cards/2027-03-07")
+    assert "Nothing is left to pack for this day" in page.inner_text("main")
+
+
+def test_the_shade_calendar_is_read_by_keyboard_without_colour_and_without_eyes(
+    page: Page, db: Database
+) -> None:
+    with db.writing() as session:
+        row = session.exec(select(GrowingArea).where(GrowingArea.name == "Frames")).one()
+        row.shade_c = 2.0
+        session.add(ShadeSetting(area_id=row.id or 0, limit_c=18.0, most_layers=3))
+    page.goto("/shade")
+    section = page.locator("section", has=page.locator("h2", has_text="Frames"))
+    lines = section.locator("ol.stands li").all_inner_texts()
+    names = section.locator("svg a").evaluate_all("all => all.map(o => o.ariaLabel)")
+    assert len(lines) >= 2 and names == [f"{n}. {said}" for n, said in enumerate(lines, start=1)]
+    assert "put on layer" in lines[0] and "take off layer" in lines[-1]
+    fills = page.eval_on_selector_all(
+        "svg rect, svg line, svg text, svg path, svg polyline",
+        "all => all.flatMap(o => [getComputedStyle(o).fill, getComputedStyle(o).stroke])",
+    )
+    plain = {re.sub(r'url\("?#(\w+)"?\)', r"\1", fill) for fill in fills}
+    assert plain <= {"rgb(0, 0, 0)", "rgb(255, 255, 255)", "none", "on"}
+    assert min(one["height"] for one in boxes(page, "svg.map text")) >= 9
+    section.locator("svg a").first.focus()
+    page.keyboard.press("Enter")
+    assert page.locator("li:target").inner_text() == lines[0]
