@@ -1,7 +1,8 @@
-"""How does a solver that prints from C, whatever it is told, leave standard output alone?
+"""How does a solver that prints from C, whatever it is told, leave the terminal alone?
 
 HiGHS writes a line of its own on some instances although its output is off; a program that reads
-`--json` must not see it. While the block lasts, what C code prints goes to standard error.
+`--json` must not see it, nor a person under a progress bar. While the block lasts, C's own standard
+output leads nowhere. Python's does not pass through it, so progress is seen meanwhile.
 """
 
 import ctypes
@@ -10,14 +11,16 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+_NAMES = ("stdout", "__stdoutp")  # GNU and musl; macOS
 _lock = threading.Lock()
 _inside = 0
-_kept = -1
+_kept: int | None = None
+_nowhere: int | None = None
 
 
 @contextmanager
-def standard_output_kept() -> Iterator[None]:
-    """Keeps file descriptor 1 for its owner; blocks may nest and overlap between threads."""
+def c_output_dropped() -> Iterator[None]:
+    """Drops what C code prints; blocks may nest and overlap between threads."""
     _enter()
     try:
         yield
@@ -26,15 +29,13 @@ def standard_output_kept() -> Iterator[None]:
 
 
 def _enter() -> None:
-    global _inside, _kept
+    global _inside, _kept, _nowhere
     with _lock:
-        if _inside == 0:
-            try:
-                _flush()
-                _kept = os.dup(1)
-                os.dup2(2, 1)
-            except OSError:  # no standard output or no standard error: nothing to keep
-                _kept = -1
+        stream = _stream()
+        if _inside == 0 and stream is not None:
+            _nowhere = _nowhere or _opened_nowhere()
+            if _nowhere:
+                _kept, stream.value = stream.value, _nowhere
         _inside += 1
 
 
@@ -42,14 +43,26 @@ def _leave() -> None:
     global _inside, _kept
     with _lock:
         _inside -= 1
-        if _inside == 0 and _kept >= 0:
-            _flush()
-            os.dup2(_kept, 1)
-            os.close(_kept)
-            _kept = -1
+        stream = _stream()
+        if _inside == 0 and stream is not None and _kept is not None:
+            stream.value, _kept = _kept, None
 
 
-def _flush() -> None:
-    """C keeps what it prints in a buffer of its own until it is told."""
-    if os.name == "posix":
-        ctypes.CDLL(None).fflush(None)
+def _stream() -> ctypes.c_void_p | None:
+    """C's variable that says where it prints to; None where it is called otherwise."""
+    if os.name != "posix":
+        return None
+    for name in _NAMES:
+        try:
+            return ctypes.c_void_p.in_dll(ctypes.CDLL(None), name)
+        except ValueError:
+            continue
+    return None
+
+
+def _opened_nowhere() -> int | None:
+    """A C stream to the null device; opened once, for as long as the process lives."""
+    fopen = ctypes.CDLL(None).fopen
+    fopen.restype = ctypes.c_void_p
+    found: int | None = fopen(os.devnull.encode(), b"w")
+    return found

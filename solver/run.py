@@ -24,7 +24,7 @@ from ortools.sat.python import cp_model
 from pybind11_abseil.status import StatusNotOk  # type: ignore[import-untyped]
 
 from solver.linear import LinearAnswer, LinearModel
-from solver.quiet import standard_output_kept
+from solver.quiet import c_output_dropped
 
 PlanT = TypeVar("PlanT")
 
@@ -340,7 +340,7 @@ def run_linear(
         one.variable_values.ids.extend(columns)
         one.variable_values.values.extend(hint[column] for column in columns)
     try:
-        with standard_output_kept():
+        with c_output_dropped():
             answer = mathopt_core.solve(
                 proto,
                 mathopt.SolverType[_TYPES[engine]].value,

@@ -1,4 +1,4 @@
-"""What a solver's C code prints must not spoil what a program reads from standard output."""
+"""What a solver's C code prints must not spoil what a program reads, or what a person looks at."""
 
 import subprocess
 import sys
@@ -6,36 +6,41 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 PROGRAM = """
-import ctypes, threading
-from solver.quiet import standard_output_kept
+import ctypes, sys, threading
+from solver.quiet import c_output_dropped
 
 c = ctypes.CDLL(None)
 
 def solve():
     for _ in range(20):
-        with standard_output_kept(), standard_output_kept():
+        with c_output_dropped(), c_output_dropped():
             c.puts(b"a line that nobody asked for")
+            sys.stdout.write("progress\\n")
 
 threads = [threading.Thread(target=solve) for _ in range(4)]
 for thread in threads:
     thread.start()
 for thread in threads:
     thread.join()
-print("{}")
+c.puts(b"a line that somebody asked for")
+c.fflush(None)
 """
+UNASKED, ASKED = "a line that nobody asked for", "a line that somebody asked for"
 
 
-def test_lines_that_c_code_prints_while_solving_go_to_standard_error() -> None:
+def _printed(program: str) -> tuple[str, str]:
     done = subprocess.run(
-        [sys.executable, "-c", PROGRAM], cwd=ROOT, capture_output=True, text=True, check=True
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True
     )
-    assert done.stdout == "{}\n"
-    assert done.stderr.count("a line that nobody asked for") == 80
+    return done.stdout, done.stderr
+
+
+def test_lines_that_c_code_prints_while_solving_are_dropped_and_pythons_are_not() -> None:
+    out, err = _printed(PROGRAM)
+    assert UNASKED not in out + err
+    assert (out.count("progress"), out.count(ASKED)) == (80, 1)
 
 
 def test_without_it_they_would_reach_standard_output() -> None:
-    bare = PROGRAM.replace("with standard_output_kept(), standard_output_kept():", "if True:")
-    done = subprocess.run(
-        [sys.executable, "-c", bare], cwd=ROOT, capture_output=True, text=True, check=True
-    )
-    assert done.stdout.count("a line that nobody asked for") == 80
+    out, _ = _printed(PROGRAM.replace("with c_output_dropped(), c_output_dropped():", "if True:"))
+    assert out.count(UNASKED) == 80
