@@ -18,15 +18,11 @@ from nursery.access import Role, Token
 from nursery.database import now
 from nursery.shed import claims, claims_learned, reshipping
 from nursery.shed.claims import ClaimKind
-from nursery.travelling import Against
 
 CLAIMERS = (Role.SHOP, Role.LEAD)
 SHED = (Role.PACKER, Role.LEAD)
 EVERYBODY = (Role.SHOP, Role.PACKER, Role.LEAD)
 LEAD = (Role.LEAD,)
-
-for _words in (ClaimKind, Against):
-    kept(_words)
 
 
 @mirrors(

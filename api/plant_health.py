@@ -6,10 +6,10 @@ from typing import Annotated, TypeAlias
 import strawberry
 from sqlmodel import Session
 
+from api import words as words
 from api.context import Info, read, write
 from api.fields import field, mutation
 from api.ids import key_of
-from api.kept import kept
 from api.mirror import mirror, mirrors
 from api.refusals import Code, Refusal, refuse
 from api.trace import OrderTouched, orders
@@ -21,9 +21,6 @@ from nursery.shed.passport_label import label_page, passports_of_parcel
 from nursery.shed.trace import batch_called
 
 SHED = (Role.LEAD, Role.PACKER)
-
-for _words in (passports.PassportForm, suspects.Tie):
-    kept(_words)
 
 
 @strawberry.type(description="One entry of a plant passport.")

@@ -13,18 +13,23 @@ from nursery.planned import PlanKind
 from nursery.planning.compare import ChangeKind
 from nursery.planning.shocks import Shock
 from nursery.shed.claims import ClaimKind
+from nursery.shed.passport import PassportForm
+from nursery.shed.suspect import Tie
 from nursery.stock import Grade, Moved, VetoKind
+from nursery.travelling import Against
 from nursery.week.warnings import Urgency, WarningKind
 from nursery.week.week_sheet import TaskKind
 
 NAMES = {
-    ChangeKind: "StartChangeKind",
+    Against: "Against",
+    ChangeKind: "ChangeKind",
     ClaimKind: "ClaimKind",
     ClosedAt: "ClosedAt",
     DayAction: "DayAction",
     EventKind: "PromiseEventKind",
     Grade: "Grade",
     Moved: "MovementKind",
+    PassportForm: "PassportForm",
     PlanKind: "PlanKind",
     Quarantine: "Quarantine",
     Role: "Role",
@@ -32,6 +37,7 @@ NAMES = {
     StageKind: "StageKind",
     State: "PromiseState",
     TaskKind: "TaskKind",
+    Tie: "Tie",
     Urgency: "Urgency",
     VetoKind: "VetoKind",
     WarningKind: "WarningKind",
