@@ -224,10 +224,10 @@ def print_sheet(session: Session, ship_day: date, printed_by: str) -> PickSheet:
 
 
 def trays_and_plugs(plugs: int, cells: int) -> str:
-    """How many whole trays and plugs is that? 222 of 104 cells: "2 trays + 14"."""
+    """How many whole trays and plugs is that? 222 of 104 cells: "2 trays + 14"; 14: "14 of one"."""
     trays, rest = divmod(plugs, cells)
     if not trays:
-        return f"{rest}"
+        return f"{rest} of one"
     words = "1 tray" if trays == 1 else f"{trays} trays"
     return f"{words} + {rest}" if rest else words
 
