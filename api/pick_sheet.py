@@ -88,11 +88,14 @@ class InBox:
 @kept
 @strawberry.type(description="A box to take, and what goes into it.")
 class PackedBox:
-    """`weight_g` when packed; local rules on lifting rule."""
+    """`weight_g` when packed; local rules on lifting rule. `up_to_g` is its band of postage, 0
+    where there are none."""
 
     name: str
     weight_g: int
     holds: list[InBox]
+    postage_cents: int = 0
+    up_to_g: int = 0
 
 
 @kept
@@ -117,6 +120,7 @@ class Slip:
     minded: list[str] = strawberry.field(default_factory=list)
     weight_g: int = 0
     packing_cents: int = 0
+    postage_cents: int = 0
     reship: str = ""
 
 
@@ -226,6 +230,7 @@ def _slip(found: sheets.Slip) -> Slip:
         minded=list(found.minded),
         weight_g=found.weight_g,
         packing_cents=found.packing_cents,
+        postage_cents=found.postage_cents,
         reship=found.reship,
     )
 
@@ -247,4 +252,10 @@ def _slip_line(found: sheets.SlipLine) -> SlipLine:
 
 def _box(found: boxes.PackedBox) -> PackedBox:
     holds = [InBox(product_code=code, quantity=many) for code, many in found.holds]
-    return PackedBox(name=found.name, weight_g=found.weight_g, holds=holds)
+    return PackedBox(
+        name=found.name,
+        weight_g=found.weight_g,
+        holds=holds,
+        postage_cents=found.postage_cents,
+        up_to_g=found.up_to_g,
+    )

@@ -10,6 +10,7 @@ import typer
 
 from nursery.commands import benches, data, day, forecast, lead, receivers, shed, shop
 from nursery.commands.backup import backup, restore
+from nursery.commands.boxes import boxes
 from nursery.commands.check import check
 from nursery.commands.claims import claims, reship
 from nursery.commands.cold import hold_cold
@@ -81,6 +82,7 @@ for command in (
     wraps,
     weigh,
     card,
+    boxes,
     shed.pack,
     shed.hand_over,
     shed.not_collected,

@@ -123,6 +123,14 @@ SERVICES = (
 )
 
 
+POSTAGE = (
+    ("Polder Van", ("Coast", "Inland"), ((2000, 695), (5000, 825), (10000, 1095), (20000, 1590))),
+    ("Three Rivers Standard", ("Flat Belgium", "High Belgium"), ((2000, 850), (10000, 1150))),
+    ("Three Rivers Standard", ("West Germany", "Bavaria"), ((2000, 990), (10000, 1390))),
+)
+"""Bands of weight (g, cents) by service and zones; Kestrel Express asks one price for any box."""
+
+
 class Area(NamedTuple):
     """A growing area, how its air differs from outside, and its benches' tray places."""
 

@@ -16,6 +16,7 @@ from seed_demo.nursery_data import (
     OPENING,
     PACKS,
     PEOPLE,
+    POSTAGE,
     RECURRING,
     SERVICES,
     SHADE,
@@ -221,6 +222,12 @@ def selling_sheets() -> Rows:
             for each in SERVICES
             for zone, shares in each.transit.items()
             for day, share in enumerate(shares, start=1)
+        ],
+        "Postage": [
+            {"Service": service, "Zone": zone, "Up to": grams, "Price": cents}
+            for service, zones, bands in POSTAGE
+            for zone in zones
+            for grams, cents in bands
         ],
         "Closures": [
             {"Closed at": at, "Which": key, "First day": first, "Last day": last, "Reason": why}

@@ -23,6 +23,7 @@ from nursery.commands.wraps import show_minded
 from nursery.database import Database, today
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.shed.boxes import PackedBox
 from nursery.shed.counting import Place, count_round
 from nursery.shed.handover import hand_over as hand_over_parcel
 from nursery.shed.handover import not_collected as leave_parcel
@@ -107,12 +108,17 @@ def show_sheet(sheet: PickSheet) -> None:
 def box_words(slip: Slip) -> str:
     """Which boxes are taken, and what goes into each where there are several?"""
     if len(slip.boxes) < 2:
-        return ", ".join(box.name for box in slip.boxes)
+        return ", ".join(f"{box.name}{band_words(box)}" for box in slip.boxes)
     return "; ".join(
-        f"{box.name}, {box.weight_g / 1000:.1f} kg: "
+        f"{box.name}, {box.weight_g / 1000:.1f} kg{band_words(box)}: "
         + " + ".join(f"{many} x {code}" for code, many in box.holds)
         for box in slip.boxes
     )
+
+
+def band_words(box: PackedBox) -> str:
+    """Which band of postage is a box in? "" where there are none."""
+    return f" (postage up to {box.up_to_g / 1000:g} kg)" if box.up_to_g else ""
 
 
 def show_walk(walk: Walk, picks: list[Pick]) -> None:

@@ -1,7 +1,9 @@
 """Which box does a parcel go into, and what goes into which where it takes several?
 
-Boxes and the room that products take are rows of the workbook (Boxes; Products: Box units, Weight).
-No packed box is heavier than the site's limit; local rules on lifting rule.
+Boxes and the room that products take are rows of the workbook (Boxes; Products: Box units, Weight),
+and so is what the carrier asks for each box (Postage: bands by weight for a service and zone;
+without them the price in Services, box by box). No packed box is heavier than the site's limit;
+local rules on lifting rule.
 """
 
 from collections.abc import Mapping, Sequence
@@ -9,10 +11,11 @@ from dataclasses import dataclass
 
 from sqlmodel import Session, col, select
 
+from nursery.carrier import CarrierService, PostageBand
 from nursery.database import site
 from nursery.order import Product
 from nursery.travelling import ParcelBox
-from solver.boxing import Box, Item, Plan, Problem, solve, weight
+from solver.boxing import Band, Box, Item, Plan, Problem, solve, weight
 from solver.run import Limits
 
 _AT_ONCE = Limits(seconds=0.25, threads=1)
@@ -23,7 +26,8 @@ _AT_ONCE = Limits(seconds=0.25, threads=1)
 class PackedBox:
     """A box, its weight when packed (g), and how many of which product (code) go into it.
 
-    `vapour_share` of what a wrap would lose in the open gets out of it.
+    `vapour_share` of what a wrap would lose in the open gets out of it. The carrier asks
+    `postage_cents` for it, as for any of up to `up_to_g` (0: no bands are known).
     """
 
     name: str
@@ -31,6 +35,12 @@ class PackedBox:
     holds: tuple[tuple[str, int], ...]
     vapour_share: float = 1.0
     cost_cents: int = 0
+    postage_cents: int = 0
+    up_to_g: int = 0
+
+
+Way = tuple[int, int]
+"""A carrier service and a zone, by their ids."""
 
 
 class Boxes:
@@ -39,6 +49,14 @@ class Boxes:
     def __init__(self, session: Session) -> None:
         self._lift = site(session).lift_g
         self._rows = session.exec(select(ParcelBox).order_by(col(ParcelBox.name))).all()
+        self._prices: dict[int | None, int] = dict(
+            session.exec(select(CarrierService.id, CarrierService.price_cents)).all()
+        )
+        self._bands: dict[Way, tuple[Band, ...]] = {}
+        for band in session.exec(select(PostageBand).order_by(col(PostageBand.up_to_g))):
+            way = (band.service_id, band.zone_id)
+            mine = self._bands.get(way, ())
+            self._bands[way] = (*mine, Band(band.up_to_g, band.price_cents))
         self._known: dict[tuple[object, ...], tuple[PackedBox, ...]] = {}
 
     @property
@@ -47,21 +65,43 @@ class Boxes:
         return sorted({row.vapour_share for row in self._rows}, reverse=True)
 
     def of(
-        self, wanted: Sequence[tuple[Product, int]], packs_g: int = 0, most_open: float = 1.0
+        self,
+        wanted: Sequence[tuple[Product, int]],
+        packs_g: int = 0,
+        most_open: float = 1.0,
+        way: Way | None = None,
     ) -> tuple[PackedBox, ...]:
-        """The boxes of so many of these products, the fewest and cheapest; none without boxes.
+        """The cheapest boxes of so many of these products, postage reckoned; none without boxes.
 
         In each go heat or cold packs of `packs_g` grams; none lets out more than `most_open` of
-        the vapour. None either where a product fits into no box: somebody has to see to that.
+        the vapour. `way` is how they go: the postage of no way is 0. None either where a product
+        fits into no box, or is heavier than the last band: somebody has to see to that.
         """
         sorts = tuple(sorted((product.code, many) for product, many in wanted))
-        key = (sorts, packs_g, most_open)
+        bands = self._postage(way)
+        key = (sorts, packs_g, most_open, bands)
         if key not in self._known:
-            self._known[key] = self._packed(wanted, packs_g, most_open)
+            self._known[key] = self._packed(wanted, packs_g, most_open, bands)
         return self._known[key]
 
+    def largest(self) -> str:
+        """Which box has the most room? "" without boxes."""
+        rows = sorted(self._rows, key=lambda row: (row.room, row.name))
+        return rows[-1].name if rows else ""
+
+    def _postage(self, way: Way | None) -> tuple[Band, ...]:
+        if way is None:
+            return ()
+        price = self._prices.get(way[0], 0)
+        flat = (Band(self._lift, price),) if price else ()
+        return self._bands.get(way, flat)
+
     def _packed(
-        self, wanted: Sequence[tuple[Product, int]], packs_g: int, most_open: float
+        self,
+        wanted: Sequence[tuple[Product, int]],
+        packs_g: int,
+        most_open: float,
+        bands: tuple[Band, ...],
     ) -> tuple[PackedBox, ...]:
         rows = {row.name: row for row in self._rows if row.vapour_share <= most_open + 1e-9}
         boxes = tuple(
@@ -76,7 +116,7 @@ class Boxes:
             for code, quantity in sorted(many.items())
         )
         try:
-            problem = Problem(items, boxes, lift=self._lift)
+            problem = Problem(items, boxes, bands, lift=self._lift)
         except ValueError:
             return ()
         return _told(problem, rows, solve(problem, _AT_ONCE).found()) if boxes else ()
@@ -88,13 +128,15 @@ def room_of(product: Product) -> int:
 
 
 def _told(problem: Problem, rows: Mapping[str, ParcelBox], plan: Plan) -> tuple[PackedBox, ...]:
-    return tuple(
-        PackedBox(
-            box.box,
-            weight(problem, box),
-            box.holds,
-            rows[box.box].vapour_share,
-            rows[box.box].cost_cents,
+    found = []
+    for box in plan.boxes:
+        weighs, row = weight(problem, box), rows[box.box]
+        holding = [band for band in problem.bands if weighs <= band.up_to]
+        band = min(holding, key=lambda one: (one.price, one.up_to), default=Band(0, 0))
+        up_to = 0 if len(problem.bands) < 2 else band.up_to
+        found.append(
+            PackedBox(
+                box.box, weighs, box.holds, row.vapour_share, row.cost_cents, band.price, up_to
+            )
         )
-        for box in plan.boxes
-    )
+    return tuple(found)

@@ -55,7 +55,7 @@ class Packing:
     """What one parcel travels in. `box_says` is why a tighter box was taken ("": none was).
 
     `minutes` to pack it, `weight_g` of all its boxes as they are handed over (wraps, water and
-    packs with them), `cost_cents` of its boxes, wraps and packs.
+    packs with them), `cost_cents` of its boxes, wraps and packs. The carrier asks `postage_cents`.
     """
 
     promise_id: int
@@ -67,6 +67,7 @@ class Packing:
     minutes: int
     weight_g: int
     cost_cents: int
+    postage_cents: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,10 @@ class _Way:
     boxes: tuple[PackedBox, ...]
     taken: tuple[Taken | None, ...]
     cost_cents: int
+
+    @property
+    def postage_cents(self) -> int:
+        return sum(box.postage_cents for box in self.boxes)
 
     @property
     def lasts(self) -> bool:
@@ -130,9 +135,10 @@ def _ways(
     A tighter box is only looked at where the product's own wraps do not last in the others.
     """
     found: list[_Way] = []
+    by = (lines[0].promise.service_id, lines[0].order.zone_id)
     for most_open in boxes.shares or [1.0]:
         wanted = [(each.product, each.line.quantity) for each in lines]
-        taken_boxes = boxes.of(wanted, packs_g, most_open)
+        taken_boxes = boxes.of(wanted, packs_g, most_open, by)
         if found and not taken_boxes:
             continue
         taken = tuple(
@@ -179,7 +185,7 @@ def _packing(
         ways,
         key=lambda way: (
             not way.lasts,
-            way.cost_cents if way.lasts else 0,
+            way.cost_cents + way.postage_cents if way.lasts else 0,
             -min((one.chance for one in way.taken if one), default=1.0),
         ),
     )
@@ -207,6 +213,7 @@ def _packing(
         minutes=math.ceil(minutes - 1e-9),
         weight_g=max(0, round(boxed + water)),
         cost_cents=best.cost_cents + packs.cost_cents,
+        postage_cents=best.postage_cents,
     )
 
 

@@ -105,7 +105,8 @@ class Slip:
 
     `packs` says which heat or cold packs go in, `minded` what else to mind of the parcel; the
     weight is that of all its boxes when they are handed over, the cost that of boxes, wraps and
-    packs. `reship` says for which order's claim it goes, and why; "" for any other parcel.
+    packs; the carrier asks `postage_cents`. `reship` says for which order's claim it goes, and why;
+    "" for any other parcel.
     """
 
     promise_id: int
@@ -121,6 +122,7 @@ class Slip:
     minded: tuple[str, ...] = ()
     weight_g: int = 0
     packing_cents: int = 0
+    postage_cents: int = 0
     reship: str = ""
 
 
@@ -423,6 +425,7 @@ def _slip(lines: Sequence[Wanted], takes: Takes, packing: Packing) -> Slip:
         minded=(*helpless, *box),
         weight_g=packing.weight_g,
         packing_cents=packing.cost_cents,
+        postage_cents=packing.postage_cents,
     )
 
 

@@ -35,7 +35,8 @@ def _add(session: Session, horizon: Horizon, used: dict[str, list[float]]) -> No
         if not found.packs:
             continue
         wanted = [(each.product, each.line.quantity) for each in lines]
-        many = max(1, len(boxes.of(wanted, found.each_g)))
+        way = (lines[0].promise.service_id, lines[0].order.zone_id)
+        many = max(1, len(boxes.of(wanted, found.each_g, way=way)))
         week = max(0, horizon.index(lines[0].promise.pack_on))
         for pack in found.packs:
             used[pack.name][week] += many

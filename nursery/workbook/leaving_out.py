@@ -12,6 +12,7 @@ _TOGETHER = {
     "Normals": ("Station",),
     "Stages": ("Crop", "Protocol"),
     "Transit": ("Service", "Zone"),
+    "Postage": ("Service", "Zone"),
     "Order lines": ("Order",),
 }
 """Sheets whose rows mean something together: all rows of one protocol, order ... or none."""

@@ -3,7 +3,7 @@
 from datetime import date, datetime, time
 from functools import partial
 
-from nursery.carrier import CarrierService, Closure, Transit, Zone, ZonePrefix
+from nursery.carrier import CarrierService, Closure, PostageBand, Transit, Zone, ZonePrefix
 from nursery.demand import Demand
 from nursery.material import Material
 from nursery.order import CustomerOrder, OrderLine, Product, Wrap
@@ -160,6 +160,23 @@ TRANSIT = Sheet(
     ),
     help="The shares of one service and zone sum to 100 per cent.",
 )  # fmt: skip
+_c = partial(column, PostageBand)
+POSTAGE = Sheet(
+    "Postage",
+    PostageBand,
+    ("Service", "Zone", "Up to"),
+    (
+        naming("Service", "Van", help="as in Services"),
+        _zone,
+        _c("Up to", "up_to_g", 2000, unit="g, the packed box", low=1, high=10**6),
+        _c("Price", "price_cents", 695, unit="cents a box", low=0, high=MOST),
+    ),
+    (
+        Reference("service_id", "Services", ("Service",)),
+        Reference("zone_id", "Zones", ("Zone",)),
+    ),
+    help="Bands of weight; no box is heavier than the last. Without any: the price in Services.",
+)
 _c = partial(column, Closure)
 CLOSURES = Sheet(
     "Closures",

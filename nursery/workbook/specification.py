@@ -48,6 +48,7 @@ SHEETS: tuple[Sheet, ...] = (
     forecasts.WAY_STATIONS,
     forecasts.HOLD_DECISIONS,
     selling.TRANSIT,
+    selling.POSTAGE,
     selling.CLOSURES,
     selling.DEMAND,
     selling.ORDERS,

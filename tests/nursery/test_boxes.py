@@ -3,8 +3,9 @@
 from datetime import date
 
 import pytest
-from sqlmodel import Session
+from sqlmodel import Session, select
 
+from nursery.carrier import CarrierService, PostageBand, Zone
 from nursery.database import Database, site
 from nursery.order import Product
 from nursery.shed.boxes import Boxes, room_of
@@ -73,3 +74,31 @@ def test_a_nursery_without_boxes_is_told_of_none(shed: Database) -> None:
     with shed.reading() as session:
         product = product_of(session, crop_named(session, "Caltha palustris"))
         assert Boxes(session).of([(product, 1)]) == ()
+
+
+def test_real_postage_decides_between_one_heavy_box_and_two_light_ones(shed: Database) -> None:
+    """Five of 400 g in one large box weigh 2,300 g; two and three in small ones stay under 2 kg."""
+    with shed.writing() as session:
+        product = some_boxes(session)
+        product.box_units = 4  # three fit into a small box, seven into a large one
+        service = session.exec(select(CarrierService)).one()
+        zone = session.exec(select(Zone).where(Zone.country == "NL")).one()
+        way = (service.id or 0, zone.id or 0)
+        for up_to, cents in ((2000, 300), (5000, 900)):
+            session.add(
+                PostageBand(service_id=way[0], zone_id=way[1], up_to_g=up_to, price_cents=cents)
+            )
+        session.flush()
+        by_bands = Boxes(session).of([(product, 5)], way=way)
+        elsewhere = (way[0], way[1] + 1)  # no bands there: the price in Services, 795 a box
+        flat = Boxes(session).of([(product, 5)], way=elsewhere)
+        heavy = Boxes(session).of([(product, 1)], way=way)
+        product.weight_g = 6000
+        too_heavy = Boxes(session).of([(product, 1)], way=way)
+    # 2 * (50 + 300) = 700 against 90 + 900.
+    assert [(box.name, box.postage_cents, box.up_to_g) for box in by_bands] == [
+        ("small", 300, 2000), ("small", 300, 2000),
+    ]  # fmt: skip
+    assert [(box.name, box.postage_cents, box.up_to_g) for box in flat] == [("large", 795, 0)]
+    assert [box.weight_g for box in heavy] == [500]
+    assert too_heavy == ()
