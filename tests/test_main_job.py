@@ -1,6 +1,7 @@
 """The whole chain, on weather that nobody here made: from a workbook to a parcel in the van.
 
-Run at two small nurseries in two countries and time zones (`tests.two_nurseries`).
+Run at two small nurseries in two countries and time zones (`tests.two_nurseries`), the one
+on SQLite, the other on PostgreSQL.
 """
 
 from collections.abc import Iterator
@@ -33,6 +34,7 @@ from nursery.weeks import Week
 from nursery.workbook import load, write_workbook
 from solver.propagation import Plan, Problem, cost, violations
 from tests.builders import set_clock
+from tests.postgres import drop_database, new_database
 from tests.two_nurseries import (
     CEDAR,
     ELZEN,
@@ -64,15 +66,23 @@ class Season:
 
 
 @pytest.fixture(
-    scope="module", params=[(CEDAR, seattle), (ELZEN, mild_normals)], ids=["Seattle", "Netherlands"]
+    scope="module",
+    params=[
+        (CEDAR, seattle, "sqlite"),
+        (ELZEN, mild_normals, "postgres"),
+    ],
+    ids=["Seattle", "Netherlands"],
 )
 def season(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Season]:
     """The chain, from the workbook to the parcels in the van."""
-    place, weather = request.param
+    place, weather, database = request.param
     folder = tmp_path_factory.mktemp("season")
-    db = open_database(str(folder / "nursery.sqlite"))
+    address = str(folder / "nursery.sqlite")
+    if database == "postgres":
+        address = new_database(request.getfixturevalue("postgres_address"))
+    db = open_database(address)
     migrate(db)
     load_rows(db, folder / "nursery.xlsx", workbook_of(place, weather()), place.opening)
     report = plan_propagation(db, 16, Limits(2.5), "Robin")
@@ -88,6 +98,8 @@ def season(
     picks, gone = _pick_and_hand_over(db, chosen.ship_on)
     yield Season(db, place, report, sheet, quoted, chosen, dispatched, picks, gone, refused)
     db.close()
+    if database == "postgres":
+        drop_database(address)
 
 
 def _sell(db: Database, place: Place) -> tuple[Quote, ShipOption]:
