@@ -73,7 +73,7 @@ class ShadeCalendars:
 
 @strawberry.type(description="A batch, or a part of it, that goes indoors for a frost night.")
 class FrostMove:
-    """No place is free for it where `go_to` is empty."""
+    """No place is free for it where `go_to` is empty; `on` names the places of the bench."""
 
     batch: str
     crop: str
@@ -81,6 +81,7 @@ class FrostMove:
     places: int
     come_from: str
     go_to: str
+    on: str
 
 
 @strawberry.type(description="A night in which a frame feels frost, and what is done before it.")

@@ -122,7 +122,9 @@ def show_frost(found: list[FrostNight], outside: Outside) -> None:
                         move.crop,
                         move.trays,
                         move.come_from,
-                        move.go_to or "NO PLACE: cover it doubly, and tell the lead",
+                        f"{move.go_to}, {move.on}"
+                        if move.go_to
+                        else "NO PLACE IS FREE: cover it doubly, and tell the lead",
                     )
                     for move in night.moves
                 ],
@@ -132,4 +134,4 @@ def show_frost(found: list[FrostNight], outside: Outside) -> None:
         say(f"  {night.minutes} minutes. {night.caution}.")
     if found:
         say()
-        say(f"Indoor places for trays from the frames: {outside.free} free now.")
+        say(outside.told)

@@ -2,8 +2,10 @@
 
 From a fresh forecast of the site's own station, as the air of each frame feels it. A cover keeps a
 stated few degrees off (sheet Shade); where that is too little the trays go indoors, the tenderest
-first, onto benches with free places (the plan keeps some, the site's "Frost reserve"), in areas
-that stay above freezing that night. Without a forecast nothing is said here: a person decides.
+first, onto places that the bench map says are free on that evening and the morning after it (the
+plan keeps some, the site's "Frost reserve"), in areas that stay above freezing that night: what
+moves in or is started before then, and places that are being cleaned, are not free. Without a
+forecast nothing is said here: a person decides.
 """
 
 from __future__ import annotations
@@ -18,25 +20,33 @@ from sqlmodel import Session, col, select
 from nursery.batch import Batch
 from nursery.climate import felt
 from nursery.crop import AreaKind
-from nursery.database import now, site
+from nursery.database import now, site, today
 from nursery.growing.air import area_air
 from nursery.growing.frames import standing
 from nursery.growing.hardening import FROST_C
 from nursery.growing.shade_layers import Changes, kept_changes, layers_now
 from nursery.growing_area import Bench, GrowingArea
 from nursery.order import Product
+from nursery.planning.bench_map import BenchMap, bench_map
 from nursery.promising.holds import Outlook, read_outlook
 from nursery.shading import ShadeSetting
+from nursery.weeks import Week
 
 AHEAD_DAYS = 8
 """Today and a week: so far a fresh forecast is looked at."""
+Rooms = dict[str, list[int]]
+"""By bench the places that are free, in order."""
+_MAP_WEEKS = 3
 INDOORS = (AreaKind.GROWING, AreaKind.PROPAGATION)
 """Where trays from the frames go, the first kind first; as the plan's frost reserve does."""
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Trays of a batch that go indoors for a night; no `go_to`: no place is free for them."""
+    """Trays of a batch that go indoors for a night; no `go_to`: no place is free for them.
+
+    `on` names the places of the bench ("places 81-100"), by the bench map of that night.
+    """
 
     batch: str
     crop: str
@@ -44,6 +54,7 @@ class Move:
     places: int
     come_from: str
     go_to: str
+    on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +117,17 @@ class Outside:
     free: int
     reserve: int
 
+    @property
+    def told(self) -> str:
+        """How many places are there, in words, and are those taken that plans keep?"""
+        said = f"Indoor places for trays from the frames: {self.free} free now by the bench map"
+        if not self.reserve:
+            return f"{said}; none are kept (Site sheet, Frost reserve)."
+        if self.free >= self.reserve:
+            return f"{said}, {self.reserve} of them kept by the plans."
+        gone = self.reserve - self.free
+        return f"{said}; plans keep {self.reserve}, {gone} of them are taken: `nursery benches`."
+
 
 def frost_nights(session: Session, today: date) -> list[FrostNight]:
     """Which frames with trays in them feel frost in the nights ahead? By day, then area.
@@ -124,10 +146,13 @@ def frost_nights(session: Session, today: date) -> list[FrostNight]:
     settings = {row.area_id: row for row in session.exec(select(ShadeSetting)).all()}
     kept = kept_changes(session)
     found: list[FrostNight] = []
+    taken = Taken(session)
     for ahead in range(1, AHEAD_DAYS):
         day = today + timedelta(days=ahead)
         for _, low, high in known.said([station], day):
-            rooms = _free_places(session, areas, kept, day, low, high)
+            rooms: Rooms = {}
+            if any(_coldest(area, kept, day, low, high) <= FROST_C for area, _ in frames):
+                rooms = _free_places(taken, areas, kept, day, low, high)
             for area, batches in frames:
                 coldest = _coldest(area, kept, day, low, high)
                 if coldest <= FROST_C:
@@ -144,7 +169,7 @@ def frost_outlook(session: Session, today: date) -> Outside:
     areas = session.exec(select(GrowingArea)).all()
     benches = [bench for area in areas if area.kind in INDOORS for bench in area.benches]
     frames = [bench for area in areas if area.kind is AreaKind.FRAME for bench in area.benches]
-    free = sum(_left(session, benches, today).values())
+    free = sum(len(places) for places in _left(Taken(session), benches, today).values())
     places = sum(bench.places for bench in frames)
     return Outside(
         days[-1] if days else None,
@@ -174,7 +199,7 @@ def _night(
     setting: ShadeSetting,
     day: date,
     coldest: float,
-    rooms: dict[str, int],
+    rooms: Rooms,
 ) -> FrostNight:
     covered = coldest + setting.cover_c
     bring_in = covered <= FROST_C
@@ -197,34 +222,49 @@ def _night(
     )
 
 
-def _moves(batch: Batch, area: GrowingArea, rooms: dict[str, int]) -> list[Move]:
+def _moves(batch: Batch, area: GrowingArea, rooms: Rooms) -> list[Move]:
     """Onto the first bench that holds all of it; else split, the roomiest bench first."""
     size = batch.tray_format.places
     come_from = batch.bench.name if batch.bench is not None else area.name
     left, found = batch.trays, []
     while left:
-        whole = [name for name, free in rooms.items() if free >= left * size]
-        roomiest = max(rooms, key=lambda one: rooms[one], default="")
+        whole = [name for name, free in rooms.items() if len(free) >= left * size]
+        roomiest = max(rooms, key=lambda one: len(rooms[one]), default="")
         name = whole[0] if whole else roomiest
-        taken = min(left, rooms.get(name, 0) // size)
-        if not taken:
+        trays = min(left, len(rooms.get(name, ())) // size)
+        if not trays:
             found.append(Move(batch.code, batch.crop.name, left, left * size, come_from, ""))
             break
-        rooms[name] -= taken * size
-        left -= taken
-        found.append(Move(batch.code, batch.crop.name, taken, taken * size, come_from, name))
+        here = rooms[name][: trays * size]
+        del rooms[name][: trays * size]
+        left -= trays
+        found.append(
+            Move(batch.code, batch.crop.name, trays, len(here), come_from, name, _named(here))
+        )
     return found
 
 
+def _named(places: Sequence[int]) -> str:
+    """Which places are these? "place 4", "places 4-9, 12"."""
+    runs: list[tuple[int, int]] = []
+    for place in places:
+        if runs and runs[-1][1] == place - 1:
+            runs[-1] = (runs[-1][0], place)
+        else:
+            runs.append((place, place))
+    told = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs)
+    return f"place {told}" if len(places) == 1 else f"places {told}"
+
+
 def _free_places(
-    session: Session,
+    taken: Taken,
     areas: Iterable[GrowingArea],
     kept: Mapping[int, Changes],
     day: date,
     low: float,
     high: float,
-) -> dict[str, int]:
-    """How many places are free on each bench indoors that stays above freezing that night?
+) -> Rooms:
+    """Which places are free on each bench indoors that stays above freezing that night?
 
     Benches of the first kind of `INDOORS` that has any free come first.
     """
@@ -234,28 +274,39 @@ def _free_places(
         for area in areas
         if area.kind is kind and _coldest(area, kept, day, low, high) > FROST_C
     ]
-    benches = [bench for area in warm for bench in area.benches]
-    return _left(session, benches, day)
+    return _left(taken, [bench for area in warm for bench in area.benches], day)
 
 
-def _left(session: Session, benches: Sequence[Bench], day: date) -> dict[str, int]:
-    """Places less those that batches stand on; batches on no bench take from their kind's last."""
-    left = {
-        bench.id or 0: 0 if _out_of_use(bench, day) else bench.places for bench in reversed(benches)
+def _left(taken: Taken, benches: Sequence[Bench], day: date) -> Rooms:
+    """The places that are free from the evening before this day until its morning."""
+    night = (day - timedelta(days=1), day)
+    return {
+        bench.name: []
+        if any(_out_of_use(bench, one) for one in night)
+        else sorted(set(range(1, bench.places + 1)) - taken.on(bench, night))
+        for bench in benches
     }
-    kinds = {bench.id or 0: bench.area.kind for bench in benches}
-    for batch in session.exec(select(Batch).where(col(Batch.closed_on).is_(None))).all():
-        needs = batch.trays * batch.tray_format.places
-        if batch.bench_id is not None:
-            if batch.bench_id in left:
-                left[batch.bench_id] -= needs
-            continue
-        for key in left if batch.ready_on is None else ():
-            if needs and kinds[key] is batch.stage.area_kind:
-                taken = min(needs, max(0, left[key]))
-                left[key] -= taken
-                needs -= taken
-    return {bench.name: max(0, left[bench.id or 0]) for bench in benches}
+
+
+class Taken:
+    """Which places are taken, by the bench map? It is read when first asked."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._map: BenchMap | None = None
+
+    def on(self, bench: Bench, night: Sequence[date]) -> set[int]:
+        """The places of this bench that are taken, or being cleaned, on one of these days."""
+        if self._map is None:
+            self._map = bench_map(self._session, Week.of(today(self._session)), _MAP_WEEKS)
+        gap = next((b.cleaning_days for b in self._map.benches if b.bench == bench.name), 0)
+        return {
+            place
+            for slot in self._map.all_slots
+            if slot.bench == bench.name
+            and any(slot.enters_on <= day < slot.leaves_on + timedelta(days=gap) for day in night)
+            for place in range(slot.first_place, slot.last_place + 1)
+        }
 
 
 def _out_of_use(bench: Bench, day: date) -> bool:

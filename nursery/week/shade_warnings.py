@@ -70,4 +70,4 @@ def _how(night: FrostNight) -> str:
 
 
 def _move(move: Move) -> str:
-    return f"{move.trays} of {move.batch} to {move.go_to}"
+    return f"{move.trays} of {move.batch} to {move.go_to}, {move.on}"

@@ -8,6 +8,7 @@ from nursery.batch import Batch
 from nursery.database import Database, now
 from nursery.growing.frost import FrostNight, frost_nights, frost_outlook
 from nursery.growing_area import Bench, GrowingArea, Site
+from nursery.planning.bench_map import bench_map
 from nursery.shading import ShadeSetting
 from nursery.weather import Forecast
 from nursery.week import day_book
@@ -77,6 +78,7 @@ def test_in_a_hard_frost_the_tenderest_come_in_first_onto_free_places_that_stay_
         (night,) = _nursery(session, -14.0)
     assert (night.felt_c, night.bring_in, night.persons) == (-3.6, True, 2)
     moves = [(move.batch, move.trays, move.go_to) for move in night.moves]
+    assert [move.on for move in night.moves] == ["places 81-100", "places 101-120", ""]
     assert moves == [("P1", 20, "Long house 1"), ("C1", 20, "Long house 1"), ("C1", 10, "")]
     assert night.what_to_do == "bring in 50 trays; 10 find no place, cover them doubly"
     assert night.minutes == 100
@@ -90,7 +92,8 @@ def test_the_warning_names_batches_places_and_the_latest_evening_and_the_sheet_h
         (warning,) = [one for one in warnings(session) if one.kind is WarningKind.FROST]
         rounds = week_sheet(session, Week.of(MONDAY)).rounds
     assert "50 trays of P1, C1 will feel -3.6 °C in the night to Thu 04 Mar" in warning.text
-    assert "20 of P1 to Long house 1; 20 of C1 to Long house 1" in warning.what_to_do
+    said = "20 of P1 to Long house 1, places 81-100; 20 of C1 to Long house 1, places 101-120"
+    assert said in warning.what_to_do
     assert "before dark on Wed 03 Mar" in warning.what_to_do
     assert "local rules" in warning.what_to_do
     assert warning.latest_day == date(2027, 3, 3)
@@ -118,3 +121,26 @@ def test_a_bench_out_of_use_takes_no_trays_in(db: Database) -> None:
         session.flush()
         (night,) = frost_nights(session, MONDAY)
     assert {move.go_to for move in night.moves} == {""}
+
+
+def test_places_that_a_start_of_that_week_takes_are_not_named_for_trays_from_the_frames(
+    db: Database,
+) -> None:
+    """80 of 120 places of the long house are taken; so many trays of a mist house stage that ends
+    on Wednesday move in then, the day before the night: only what they leave is named."""
+    with db.writing() as session:
+        _nursery(session, -14.0)
+        moves_in = _batch(session, "Caltha palustris", "NEW", 30, "Mist house 1", 1)
+        moves_in.stage_entered_on = moves_in.started_on = MONDAY - timedelta(days=60)
+        session.flush()
+        slots = [
+            slot
+            for slot in bench_map(session, Week.of(MONDAY)).all_slots
+            if slot.what.batch == "NEW" and slot.bench == "Long house 1"
+        ]
+        assert sum(slot.places for slot in slots) == 30
+        assert {slot.enters_on for slot in slots} == {date(2027, 3, 3)}
+        (night,) = frost_nights(session, MONDAY)
+    found = [(move.batch, move.trays, move.go_to) for move in night.moves]
+    assert found == [("P1", 10, "Long house 1"), ("P1", 10, ""), ("C1", 30, "")]
+    assert night.what_to_do == "bring in 50 trays; 40 find no place, cover them doubly"
