@@ -62,7 +62,8 @@ class ArrivalChance:
 class ShipOption:
     """It arrives from `arrives_from` to `arrives_until`; `probability` that this is kept.
 
-    `packs` are the heat or cold packs without which the day were held; the price has them.
+    `packs` are the heat or cold packs without which the day were held; the price has them. `notes`
+    say by product what is other than ordered: bought in, another cultivar or plant.
     """
 
     ship_on: date
@@ -76,6 +77,7 @@ class ShipOption:
     lines: list[OptionLine]
     chances: list[ArrivalChance]
     packs: list[str] = strawberry.field(default_factory=list)
+    notes: list[str] = strawberry.field(default_factory=list)
 
 
 @strawberry.type(description="Why nothing can leave on a day.")
@@ -100,8 +102,8 @@ class ShipOptions:
     """Whole-basket options, best first, and what else the customer could have.
 
     `parts` only where the customer may be sent parts; `surer` fails at most half as often as the
-    best; `fewer` (plugs) and `substituted` (other plants, only where the customer may be sent
-    them) arrive sooner than the best.
+    best; `fewer` (plugs), `substituted` (other plants) and `bought_in`, these two for customers
+    alone who agreed to them, arrive sooner than the best.
     """
 
     zone: str
@@ -115,6 +117,7 @@ class ShipOptions:
     substituted: ShipOption | None
     cautions: list[str]
     closed_days: list[ClosedDay]
+    bought_in: ShipOption | None = None
 
 
 def basket_of(lines: list[BasketLineInput]) -> Basket:
@@ -141,6 +144,7 @@ def option(found: quotes.ShipOption) -> ShipOption:
         lines=[OptionLine(code=line.code, quantity=line.quantity) for line in found.lines],
         chances=[ArrivalChance(day=day, share=share) for day, share in found.chances],
         packs=list(found.packs),
+        notes=list(found.notes),
     )
 
 
@@ -160,6 +164,7 @@ def ship_options(found: quotes.Quote) -> ShipOptions:
         surer=cast(ShipOption | None, found.surer),
         fewer=cast(ShipOption | None, found.fewer),
         substituted=cast(ShipOption | None, found.substituted),
+        bought_in=cast(ShipOption | None, found.bought_in),
         cautions=list(found.cautions),
         closed_days=cast(list[ClosedDay], found.closed_days),
     )

@@ -28,6 +28,7 @@ class Pick:
     """`trays` says the same as `plugs` in the lot's trays; water of each wrap in grams.
 
     `changed_from` is the product's own wrap where it travels in another.
+    `notes` say what is other than ordered: bought in, another cultivar or plant.
     """
 
     stop: int
@@ -48,6 +49,7 @@ class Pick:
     parts: list[PickPart]
     walk: int = 1
     changed_from: str = ""
+    notes: list[str] = strawberry.field(default_factory=list)
 
 
 @kept
@@ -74,6 +76,7 @@ class SlipLine:
     batches: list[SlipBatch]
     changed_from: str = ""
     wrap_says: str = ""
+    notes: list[str] = strawberry.field(default_factory=list)
 
 
 @kept
@@ -212,6 +215,7 @@ def _pick(found: sheets.Pick) -> Pick:
             )
             for part in found.parts
         ],
+        notes=list(found.notes),
     )
 
 
@@ -247,6 +251,7 @@ def _slip_line(found: sheets.SlipLine) -> SlipLine:
         batches=[SlipBatch(batch_code=code, plugs=plugs) for code, plugs in found.batches],
         changed_from=found.changed_from,
         wrap_says=found.wrap_says,
+        notes=list(found.notes),
     )
 
 

@@ -43,13 +43,17 @@ READERS = (Role.SHOP, Role.LEAD)
 @kept
 @strawberry.type(description="Plugs of a product that are promised.")
 class PromiseLine:
-    """`picked` plugs are in the packer's hands and no longer only promised."""
+    """`picked` plugs are in the packer's hands and no longer only promised.
+
+    `notes` say what is other than ordered: "bought in", "other cultivar instead of CP-6".
+    """
 
     code: str
     quantity: int
     plugs: int
     picked: int
     product_key: strawberry.Private[int]
+    notes: list[str] = strawberry.field(default_factory=list)
 
     @field("The product.")
     async def product(self, info: Info) -> Product:
@@ -121,6 +125,7 @@ def promise_as_told(found: Told) -> Promise:
             plugs=line.plugs,
             picked=line.picked,
             product_key=line.product_id,
+            notes=list(line.notes),
         )
         for line in found.lines
     ]
@@ -143,6 +148,7 @@ class PromiseQueries:
         window: WindowInput | None = None,
         may_split: bool = False,
         may_substitute: bool = False,
+        bought_in: bool = False,
         most: int | None = None,
     ) -> ShipOptionsAnswer:
         """For the shop and the lead. `from` and `until` bound the ship day, `window` arrival.
@@ -158,7 +164,7 @@ class PromiseQueries:
                 from_,
                 until,
                 window_of(window),
-                Consent(may_split, may_substitute),
+                Consent(may_split, may_substitute, bought_in),
                 most,
             )
             return ship_options(found)
@@ -263,9 +269,13 @@ class PromiseMutations:
         window: WindowInput | None = None,
         may_split: bool = False,
         may_substitute: bool = False,
+        bought_in: bool = False,
         label_reference: str = "",
     ) -> PromiseAnswer:
-        """`service` is the carrier service of the option that was chosen."""
+        """`service` is the carrier service of the option that was chosen.
+
+        `mayX` and `boughtIn` say what the customer agreed to; it is kept with the order.
+        """
         body = {
             "reference": reference,
             "basket": basket,
@@ -276,6 +286,8 @@ class PromiseMutations:
             "may_split": may_split,
             "may_substitute": may_substitute,
             "label_reference": label_reference,
+            # Only where it is said: keys that were used before it could be stay the same.
+            **({"bought_in": True} if bought_in else {}),
         }
 
         def asking(token: Token, named: Mapping[str, Any]) -> Request:
@@ -287,7 +299,7 @@ class PromiseMutations:
                 service,
                 token.name,
                 window_of(window),
-                Consent(may_split, may_substitute),
+                Consent(may_split, may_substitute, bought_in),
                 label_reference,
             )
             assert token.id is not None

@@ -117,6 +117,8 @@ class Protocol(SQLModel, table=True):
 
     `flush` is the share of a batch that becomes ready in each week from the first, in
     per cent, as text ("70/20/10"). Costs in cents; `batch_minutes` fall when it is started.
+    `by_consent`: its plugs are sold as bought in, to customers alone who agreed to that. None: so
+    it is where it begins as bought in, since customers expect plants that were raised here.
     """
 
     __tablename__ = "protocol"
@@ -143,10 +145,18 @@ class Protocol(SQLModel, table=True):
     flush: str = Field(default="100", max_length=60)
     assumed: str = Field(default="", max_length=400)
     learned_flush: str = Field(default="", max_length=60)
+    by_consent: bool | None = None
     crop: Crop = Relationship(back_populates="protocols")
     stages: list["Stage"] = Relationship(
         back_populates="protocol", sa_relationship_kwargs={"order_by": "Stage.position"}
     )
+
+    @property
+    def sold_as_bought_in(self) -> bool:
+        """Do its plugs go only to customers who agreed to plants that were bought in?"""
+        if self.by_consent is None:
+            return self.method is Method.BOUGHT_IN
+        return self.by_consent
 
     @property
     def flush_shares(self) -> tuple[float, ...]:

@@ -3,6 +3,7 @@
 from datetime import date, datetime
 from enum import StrEnum
 
+import sqlalchemy as sa
 from sqlalchemy import JSON, UniqueConstraint
 from sqlmodel import Field, Relationship, SQLModel
 
@@ -108,7 +109,8 @@ class Product(SQLModel, table=True):
 class CustomerOrder(SQLModel, table=True):
     """What a customer wants, and where it goes. Name and address stay with the shop.
 
-    `not_before` and `not_after` bound the *arrival*; both may be open.
+    `not_before` and `not_after` bound the *arrival*; both may be open. What its customer agreed to,
+    beside plants as ordered and raised here: parts, other plants, plants that were bought in.
     """
 
     __tablename__ = "customer_order"
@@ -133,6 +135,7 @@ class CustomerOrder(SQLModel, table=True):
     may_substitute: bool = False
     weight: int = 1
     label_reference: str = Field(default="", max_length=60)
+    may_be_bought_in: bool = Field(default=False, sa_column_kwargs={"server_default": sa.false()})
     zone: Zone = Relationship()
     lines: list["OrderLine"] = Relationship(back_populates="order")
     promises: list["Promise"] = Relationship(back_populates="order")
@@ -188,7 +191,11 @@ class Promise(SQLModel, table=True):
 
 
 class PromiseLine(SQLModel, table=True):
-    """Plugs of a pool committed to a promise; what is picked is no longer committed."""
+    """Plugs of a pool committed to a promise; what is picked is no longer committed.
+
+    `bought_in` says that the pool is that of plugs sold as bought in, `instead_of_id` which product
+    was ordered, where this one stands in for it: the customer agreed to either (CustomerOrder).
+    """
 
     __tablename__ = "promise_line"
     __table_args__ = (
@@ -203,9 +210,48 @@ class PromiseLine(SQLModel, table=True):
     quantity: int = 1
     plugs: int
     picked: int = 0
+    bought_in: bool = Field(default=False, sa_column_kwargs={"server_default": sa.false()})
+    instead_of_id: int | None = Field(default=None, foreign_key="product.id")
     promise: Promise = Relationship(back_populates="lines")
-    product: Product = Relationship()
+    product: Product = Relationship(
+        sa_relationship_kwargs={"foreign_keys": "PromiseLine.product_id"}
+    )
+    instead_of: Product | None = Relationship(
+        sa_relationship_kwargs={"foreign_keys": "PromiseLine.instead_of_id"}
+    )
     pool: Pool = Relationship()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is other than the customer might expect: bought in, or another cultivar or plant?"""
+        return line_notes(self.product, self.instead_of, self.bought_in)
+
+
+class Substitute(SQLModel, table=True):
+    """Which other product may be sent for a product, if the customer agreed to that?
+
+    One way only; of several the one with the lowest `place` is taken first.
+    """
+
+    __tablename__ = "substitute"
+    __table_args__ = (
+        UniqueConstraint("product_id", "other_id", name="uq_substitute_products"),
+        check("substitute", "other", "other_id <> product_id"),
+        check("substitute", "place", "place >= 1"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    product_id: int = Field(foreign_key="product.id", index=True)
+    other_id: int = Field(foreign_key="product.id")
+    place: int = 1
+
+
+def line_notes(product: Product, instead_of: Product | None, bought_in: bool) -> tuple[str, ...]:
+    """What is other than the customer might expect of these plants? In words for pages."""
+    said = ["bought in"] if bought_in else []
+    if instead_of is not None:
+        same = instead_of.crop.botanical_name == product.crop.botanical_name
+        said.append(f"{'other cultivar' if same else 'other plant'} instead of {instead_of.code}")
+    return tuple(said)
 
 
 class PromiseEvent(SQLModel, table=True):

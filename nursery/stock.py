@@ -3,6 +3,7 @@
 from datetime import date, datetime
 from enum import StrEnum
 
+import sqlalchemy as sa
 from sqlalchemy import UniqueConstraint
 from sqlmodel import Field, Relationship, SQLModel
 
@@ -42,17 +43,22 @@ class VetoKind(StrEnum):
 
 
 class Pool(SQLModel, table=True):
-    """The lots of one crop and grade. `version` rises with every change of what it holds."""
+    """The lots of one crop and grade. `version` rises with every change of what it holds.
+
+    Plugs that are sold as bought in (`crop.Protocol.sold_as_bought_in`) have a pool of their own:
+    only promises to customers who agreed to them take from it.
+    """
 
     __tablename__ = "pool"
     __table_args__ = (
-        UniqueConstraint("crop_id", "grade", name="uq_pool_crop_grade"),
+        UniqueConstraint("crop_id", "grade", "bought_in", name="uq_pool_crop_grade"),
         one_of("pool", "grade", Grade),
     )
     id: int | None = Field(default=None, primary_key=True)
     crop_id: int = Field(foreign_key="crop.id", index=True)
     grade: Grade = Field(sa_type=Kind(Grade))
     version: int = 0
+    bought_in: bool = Field(default=False, sa_column_kwargs={"server_default": sa.false()})
     crop: Crop = Relationship()
 
 

@@ -38,7 +38,7 @@ def _code(plant: Plant) -> str:
 
 def _free(session: Session, days: slice) -> dict[str, int]:
     """How many plugs of each crop may still be promised on some day of these?"""
-    query = select(Pool, Crop).join(Crop).where(col(Pool.grade) == Grade.A)
+    query = select(Pool, Crop).join(Crop).where(col(Pool.grade) == Grade.A, ~col(Pool.bought_in))
     names = {pool.id: crop.name for pool, crop in session.exec(query) if pool.id is not None}
     held = supply(session, names)
     return dict.fromkeys((plant.name for plant in PLANTS), 0) | {

@@ -249,6 +249,13 @@ TRIALS = (
     ("moss and paper", datetime(2027, 2, 15, 12), 515.0, 481.5, 48.0, 13.5, 0.54),
 )
 """Wrap, first weighing, grams before and after, hours between, °C, relative humidity."""
+SUBSTITUTES = (
+    ("CAL-6", "CAP-6", 1),
+    ("CAP-6", "CAL-6", 1),
+    ("PRF-6", "PRA-6", 1),
+    ("PRF-6", "PRR-6", 2),
+)
+"""What is ordered, what may be sent for it by consent, which of them first."""
 CARE = (
     ("CAL-6", 3, "at the edge of water or in a pot that stands in it", "hardy once rooted"),
     ("PRR-6", 1, "", "flowers in its first spring only if it is never dry"),

@@ -22,6 +22,7 @@ from seed_demo.nursery_data import (
     SHADE,
     SITE_NAME,
     STATIONS,
+    SUBSTITUTES,
     TRAYS,
     TRIALS,
     WRAPS,
@@ -50,6 +51,7 @@ _MATERIAL = (
 _PACK = ("Name", "Against", "Hours", "Covers", "Outside", "Cost", "Weight")
 _BOX = ("Name", "Room", "Weight", "Cost")
 _TRIAL = ("Wrap", "Weighed at", "Before", "After", "Hours", "Mean", "Humidity")
+_SUBSTITUTE = ("Product", "Substitute", "Place")
 _CARE = ("Product", "Within", "Pot or plant", "Also")
 _RECURRING = (
     "Name",
@@ -176,6 +178,7 @@ def selling_sheets() -> Rows:
         "Packs": [dict(zip(_PACK, row, strict=True)) for row in PACKS],
         "Boxes": [dict(zip(_BOX, row, strict=True)) for row in BOXES],
         "Wrap trials": [dict(zip(_TRIAL, row, strict=True)) for row in TRIALS],
+        "Substitutes": [dict(zip(_SUBSTITUTE, row, strict=True)) for row in SUBSTITUTES],
         "Care cards": [dict(zip(_CARE, row, strict=True)) for row in CARE],
         "Wraps": [
             {

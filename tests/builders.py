@@ -12,6 +12,7 @@ from nursery.database import now
 from nursery.growing_area import Bench, GrowingArea, Person, Site
 from nursery.order import CustomerOrder, OrderLine, Product, Wrap
 from nursery.planned import PlanKind, PlanVersion
+from nursery.pools import pool_of
 from nursery.stock import Grade, Lot, Moved, Movement, Pool
 from nursery.weather import MonthNormal, Station
 
@@ -188,7 +189,7 @@ def ready_lot(
     code: str | None = None,
 ) -> Lot:
     """A batch that stands on the sales bench with one lot of counted, clear, saleable plugs."""
-    pool = session.exec(select(Pool).where(Pool.crop_id == crop.id)).one()
+    pool = pool_of(session, crop.id or 0, Grade.A)
     tray = session.exec(select(TrayFormat)).one()
     bench = session.exec(select(Bench).where(Bench.name == "Sales bench 1")).one()
     protocol = crop.protocols[0]

@@ -43,7 +43,9 @@ WHERE lot.plugs > 0 AND lot.last_sale_on >= :today AND batch.closed_on IS NULL""
 GROWING = """
 SELECT pool.id, SUM(movement.plugs)
 FROM movement JOIN batch ON batch.id = movement.batch_id
+JOIN protocol ON protocol.id = batch.protocol_id
 JOIN pool ON pool.crop_id = batch.crop_id AND pool.grade = 'A'
+     AND pool.bought_in = COALESCE(protocol.by_consent, protocol.method = 'bought in')
 WHERE movement.lot_id IS NULL AND batch.closed_on IS NULL
 GROUP BY pool.id"""
 
@@ -51,6 +53,7 @@ PLANNED = """
 SELECT pool.id, SUM(planned_start.trays * cells.most)
 FROM planned_start JOIN protocol ON protocol.id = planned_start.protocol_id
 JOIN pool ON pool.crop_id = protocol.crop_id AND pool.grade = 'A'
+     AND pool.bought_in = COALESCE(protocol.by_consent, protocol.method = 'bought in')
 JOIN (SELECT stage.protocol_id, MAX(tray_format.cells) AS most
       FROM stage JOIN tray_format ON tray_format.id = stage.tray_format_id
       GROUP BY stage.protocol_id) AS cells ON cells.protocol_id = protocol.id

@@ -29,6 +29,19 @@ WHERE promise_line.plugs < 1 OR promise_line.picked < 0 OR promise_line.quantity
    OR (promise.state IN ('picked', 'handed over') AND promise_line.picked < 1)
 ORDER BY customer_order.reference, product.code"""
 
+AGREED = f"""
+SELECT customer_order.reference, product.code,
+       CASE WHEN pool.bought_in OR promise_line.bought_in THEN 1 ELSE 0 END
+FROM promise_line JOIN promise ON promise.id = promise_line.promise_id
+JOIN customer_order ON customer_order.id = promise.order_id
+JOIN product ON product.id = promise_line.product_id
+JOIN pool ON pool.id = promise_line.pool_id
+WHERE {_LIVE} AND (pool.bought_in <> promise_line.bought_in
+  OR (pool.bought_in AND NOT customer_order.may_be_bought_in)
+  OR (promise_line.instead_of_id IS NOT NULL AND NOT customer_order.may_substitute))
+ORDER BY customer_order.reference, product.code"""
+"""What is bought in, or sent in place of another product, without its customer's consent?"""
+
 ORDERED = f"""
 SELECT customer_order.reference, product.code, SUM(promise_line.quantity),
        COALESCE(MAX(order_line.quantity), 0)
@@ -36,7 +49,7 @@ FROM promise_line JOIN promise ON promise.id = promise_line.promise_id
 JOIN customer_order ON customer_order.id = promise.order_id
 JOIN product ON product.id = promise_line.product_id
 LEFT JOIN order_line ON order_line.order_id = promise.order_id
-      AND order_line.product_id = promise_line.product_id
+      AND order_line.product_id = COALESCE(promise_line.instead_of_id, promise_line.product_id)
 WHERE {_LIVE}
 GROUP BY customer_order.reference, product.code
 HAVING SUM(promise_line.quantity) > COALESCE(MAX(order_line.quantity), 0)
@@ -75,7 +88,8 @@ ORDER BY promise_event.id DESC LIMIT 1"""
 def promises(books: Snapshot) -> Iterator[Wrong]:
     """Every promise has lines; each line has at least a plug for each piece, draws on the pool of
     its product's crop and grade, and is not picked beyond what it wants; what is promised of a
-    product is on the order; days follow each other: packed, handed over, arrived.
+    product is on the order; nothing is bought in, or another plant, without consent; days
+    follow each other: packed, handed over, arrived.
     """
     for reference, promise, state in books.rows(EMPTY):
         said = f"its promise {promise} ({state}) has no lines"
@@ -83,6 +97,10 @@ def promises(books: Snapshot) -> Iterator[Wrong]:
     for reference, code, plugs, picked, quantity, state, elsewhere in books.rows(LINES):
         where = " from another crop's or grade's pool" if elsewhere else ""
         said = f"{state}: {quantity} x {code} as {plugs} plugs{where}, {picked} of them picked"
+        yield Wrong("promises", f"Order '{reference}'", said, _ASK)
+    for reference, code, bought_in in books.rows(AGREED):
+        kind = "bought in" if bought_in else "sent in place of what was ordered"
+        said = f"{code} is promised as {kind}; that its customer agreed is not on the books"
         yield Wrong("promises", f"Order '{reference}'", said, _ASK)
     for reference, code, promised, ordered in books.rows(ORDERED):
         said = f"{promised} x {code} are promised, {ordered} were ordered"

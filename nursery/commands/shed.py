@@ -88,7 +88,10 @@ def show_sheet(sheet: PickSheet) -> None:
                     box_words(slip),
                     f"{slip.weight_g / 1000:.1f} kg" if slip.weight_g else "",
                     ", ".join(slip.packs),
-                    ", ".join(f"{line.quantity} x {line.product_code}" for line in slip.lines),
+                    ", ".join(
+                        f"{line.quantity} x {line.product_code}{_noted(line.notes)}"
+                        for line in slip.lines
+                    ),
                 )
                 for slip in sheet.slips
             ],
@@ -103,6 +106,11 @@ def show_sheet(sheet: PickSheet) -> None:
     for name, orders in (("OVERDUE", sheet.overdue), ("TO PACK AGAIN", sheet.to_repack)):
         if orders:
             say(f"{name}: {', '.join(orders)}; run `nursery dispatch` for a new day")
+
+
+def _noted(notes: tuple[str, ...]) -> str:
+    """What is other than ordered: the packer says it on the slip."""
+    return f" ({', '.join(notes)})" if notes else ""
 
 
 def box_words(slip: Slip) -> str:
@@ -138,7 +146,7 @@ def _pick_row(pick: Pick) -> tuple[object, ...]:
         f"[ ] {pick.stop}",
         pick.bench,
         pick.passport_code,
-        pick.product,
+        f"{pick.product}{_noted(pick.notes)}",
         pick.plugs,
         pick.trays,
         pick.grade.value,

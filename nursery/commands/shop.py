@@ -20,7 +20,7 @@ from nursery.commands.console import (
 from nursery.database import now
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, State
-from nursery.promising.basket import Basket, BasketLine, Destination
+from nursery.promising.basket import Basket, BasketLine, Consent, Destination
 from nursery.promising.quote import ClosedDay, Quote
 from nursery.promising.quote import quote as ask
 from nursery.shed.claims import ClaimKind, record_claim
@@ -51,6 +51,13 @@ def quote(
     postcode: Annotated[str, typer.Argument(help="Where it goes.")],
     first: Annotated[str | None, typer.Option("--from", help="First ship day asked for.")] = None,
     until: Annotated[str | None, typer.Option("--until", help="Last ship day asked for.")] = None,
+    split: Annotated[bool, typer.Option("--split", help="Customer agreed to parts.")] = False,
+    substitute: Annotated[
+        bool, typer.Option("--substitute", help="Customer agreed to other plants.")
+    ] = False,
+    bought_in: Annotated[
+        bool, typer.Option("--bought-in", help="Customer agreed to plants bought in.")
+    ] = False,
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
 ) -> None:
@@ -65,6 +72,7 @@ def quote(
             Destination(country.upper(), postcode),
             parse_day(first),
             parse_day(until),
+            consent=Consent(split, substitute, bought_in),
         )
     if as_json:
         print_json(answer)
@@ -176,6 +184,12 @@ def _show_quote(answer: Quote) -> None:
             for option in answer.options[:12]
         ],
     )
+    for name, other in (
+        ("With plants bought in", answer.bought_in),
+        ("With other plants", answer.substituted),
+    ):
+        if other is not None:
+            say(f"{name}: leaves {other.ship_on:%a %d %b %Y}; {'; '.join(other.notes)}.")
     show(
         "Days that are closed",
         ("day", "why"),

@@ -285,7 +285,8 @@ def _unpromised(session: Session) -> list[tuple[CustomerOrder, list[OrderLine]]]
         .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
         .where(
             col(Promise.order_id) == col(OrderLine.order_id),
-            col(PromiseLine.product_id) == col(OrderLine.product_id),
+            func.coalesce(PromiseLine.instead_of_id, PromiseLine.product_id)
+            == col(OrderLine.product_id),
         )
     )
     rows = session.exec(
@@ -315,7 +316,7 @@ def _items(
     """One of each product that is wanted, by product id; none for crops without stock."""
     wanted = {line.product_id: line.product for promise in promises for line in promise.lines}
     wanted |= {line.product_id: line.product for _, lines in orders for line in lines}
-    stocked = set(session.exec(select(Pool.crop_id, Pool.grade)))
+    stocked = set(session.exec(select(Pool.crop_id, Pool.grade).where(~col(Pool.bought_in))))
     there = [(p, 1) for p in wanted.values() if (p.crop_id, p.grade) in stocked]
     return {item.product_id: item for item in items_of(session, there)}
 
@@ -358,6 +359,8 @@ def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> _Raw
             quantity=line.quantity,
             plugs=line.plugs - line.picked,
             pool_id=line.pool_id,
+            bought_in=line.bought_in,
+            instead_of=line.instead_of_id,
         )
         for line in promise.lines
     ]

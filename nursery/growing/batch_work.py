@@ -33,9 +33,10 @@ from nursery.growing.sowing import lot_to_sow, seeds_in
 from nursery.growing_area import Bench
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
+from nursery.pools import make_bought_in_pools, pool_of_batch
 from nursery.seed import SeedLot
 from nursery.shed.ledger import balance, held, lock_batches, make_lot, move
-from nursery.stock import Grade, Lot, Moved, Movement, Pool
+from nursery.stock import Grade, Lot, Moved, Movement
 
 
 class Origin(TypedDict, total=False):
@@ -101,6 +102,7 @@ def start_batch(
     )
     session.add(batch)
     session.flush()
+    make_bought_in_pools(session, [batch.crop_id])
     move(session, batch, Moved.COUNTED, trays * cells, actor, f"started, {trays} trays")
     entered_stage(session, batch, trays * cells)
     if planned is not None:
@@ -169,9 +171,7 @@ def set_ready(
     """
     lock_batches(session, [batch])
     check_movable(session, batch)
-    pool = session.exec(
-        select(Pool).where(Pool.crop_id == batch.crop_id, Pool.grade == grade)
-    ).first()
+    pool = pool_of_batch(session, batch, grade)
     if pool is None:
         raise refused("no_pool", f"{batch.crop.name} has no product of grade {grade}", "grade")
     day = ready_on or today(session)

@@ -24,6 +24,7 @@ from nursery.database import site
 from nursery.errors import Fault
 from nursery.growing.air import Air, air_of, week_starts
 from nursery.growing.sowing import survivals
+from nursery.pools import pools_by_kind
 from nursery.stock import Grade, Moved, Movement, Pool, Veto
 from nursery.weeks import Horizon
 from nursery.yields import Survival, chain, safe_plugs, safe_together
@@ -239,7 +240,7 @@ def _lots_by_batch(
     return [
         (
             (one, survival_left(one, way)),
-            _lots_of(one, way, air, today, safe, pools.get(one.batch.crop_id)),
+            _lots_of(one, way, air, today, safe, pools.get(_kind(one.batch))),
         )
         for one, way in walked
     ]
@@ -248,7 +249,11 @@ def _lots_by_batch(
 def _serve_together(first: _Lots, row: _Lots) -> bool:
     one, other = first[1][0], row[1][0]
     life = timedelta(weeks=first[0][0].batch.crop.life_weeks)
-    same = one.crop_id == other.crop_id and one.may_be_promised == other.may_be_promised
+    same = (one.crop_id, one.pool_id, one.may_be_promised) == (
+        other.crop_id,
+        other.pool_id,
+        other.may_be_promised,
+    )
     return same and other.ready_on - one.ready_on < life
 
 
@@ -514,6 +519,11 @@ def _plugs(session: Session, *where: ColumnElement[bool] | bool) -> dict[int, in
     return {batch_id: int(plugs) for batch_id, plugs in rows}
 
 
-def _pools(session: Session) -> dict[int, int]:
-    rows = session.exec(select(Pool.crop_id, Pool.id).where(Pool.grade == Grade.A)).all()
-    return {crop_id: pool_id for crop_id, pool_id in rows if pool_id is not None}
+def _pools(session: Session) -> dict[tuple[int, bool], int]:
+    """The pools of grade A by crop, those for plugs sold as bought in beside the others."""
+    pools = pools_by_kind(session, col(Pool.grade) == Grade.A)
+    return {(crop_id, bought_in): pool for (crop_id, _, bought_in), pool in pools.items()}
+
+
+def _kind(batch: Batch) -> tuple[int, bool]:
+    return batch.crop_id, batch.protocol.sold_as_bought_in

@@ -13,8 +13,9 @@ from nursery.database import today
 from nursery.errors import Refusal, Refused
 from nursery.growing.batch_checks import check_reason
 from nursery.growing.recording import all_gone
+from nursery.pools import find_pool, pool_of
 from nursery.shed.ledger import balance, lock_batches, move
-from nursery.stock import Grade, Lot, Moved, Movement, Pool
+from nursery.stock import Grade, Lot, Moved, Movement
 
 
 def plant_out(
@@ -59,11 +60,11 @@ def regrade(session: Session, lot: Lot, plugs: int, grade: Grade, actor: str, re
     if lot.pool.grade is grade:
         raise _refused("same_grade", f"These plugs are of grade {grade} already")
     lock_batches(session, [lot.batch])
-    pool = session.exec(
-        select(Pool).where(Pool.crop_id == lot.pool.crop_id, Pool.grade == grade)
-    ).first()
-    if pool is None:
+    own = find_pool(session, lot.pool.crop_id, grade)
+    if own is None:
         raise _refused("no_pool", f"{lot.batch.crop.name} has no product of grade {grade}")
+    bought_in = lot.pool.bought_in
+    pool = pool_of(session, own.crop_id, grade, bought_in) if bought_in else own
     query = select(Lot).where(
         Lot.batch_id == lot.batch_id, Lot.pool_id == pool.id, Lot.ready_on == lot.ready_on
     )

@@ -17,6 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,9 @@ from nursery.clocks import NEVER, Whole
 from nursery.growing.air import Air
 from nursery.growing.growth import LATE_AGAIN_DAYS, Growing, Passage, flush_left, survival_left
 from nursery.yields import Survival, log_chances
+
+Sold: TypeAlias = tuple[int, bool]
+"""A crop, and whether these plugs of it are sold as bought in."""
 
 DRAWS = 256
 """Draws: a chance is told to about half a per cent."""
@@ -49,12 +53,12 @@ class Prospect:
 
 def prospects(
     today: date, walked: Sequence[tuple[Growing, Passage]], air: Air
-) -> dict[int, list[Prospect]]:
-    """What might these growing batches give that may be promised? By crop.
+) -> dict[Sold, list[Prospect]]:
+    """What might these growing batches give that may be promised? By crop and way of sale.
 
     `today` is day 0. Of batches that are clear and under no veto, as `growth.expected_lots` says.
     """
-    found: dict[int, list[Prospect]] = defaultdict(list)
+    found: dict[Sold, list[Prospect]] = defaultdict(list)
     now_at = air.day(today)
     for one, way in walked:
         if one.vetoed or one.batch.quarantine is not Quarantine.CLEAR:
@@ -65,9 +69,8 @@ def prospects(
         days = ready_days(ends - now_at)
         plugs = living(one.plugs, survival_left(one, way), one.batch.id or 0)
         waits = range(len(book) - len(shares), len(book))
-        found[one.batch.crop_id] += flushes(
-            days, plugs, waits, shares, 7 * one.batch.crop.life_weeks
-        )
+        sold = one.batch.crop_id, one.batch.protocol.sold_as_bought_in
+        found[sold] += flushes(days, plugs, waits, shares, 7 * one.batch.crop.life_weeks)
     return found
 
 

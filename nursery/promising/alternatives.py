@@ -1,19 +1,20 @@
 """What else could a customer have: surer, sooner in parts, with fewer plugs, with other plants?
 
-None of it is ever chosen for the customer. Parts and other plants are worked out only for those who
-agreed to them.
+None of it is ever chosen for the customer. Parts, other plants and plants that were bought in are
+worked out only for those who agreed to them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from typing import TypeAlias
 
 from sqlmodel import Session
 
 from nursery.promising.basket import Item, Parcel, Window, parcel_of
-from nursery.promising.catalogue import Catalogue, catalogue_of, so_many
+from nursery.promising.catalogue import Catalogue, so_many
 from nursery.promising.desk import ClosedDay, Desk, ShipOption, option_of, options
 from nursery.promising.facts import Facts, Moment
 from nursery.promising.ship_days import Ask, Way, judge
@@ -21,8 +22,6 @@ from nursery.promising.supply import kept_supply
 
 MOST_DAYS = 10
 """Days on which fewer plugs or other plants are looked for: the first on which plugs alone lack."""
-MOST_OTHERS = 8
-"""Other plants looked at for one that lacks plugs, those nearest in price first."""
 
 
 def surer_day(found: Sequence[ShipOption]) -> ShipOption | None:
@@ -124,7 +123,28 @@ def fewer_plugs(
     return None if most is None else most[1]
 
 
-def with_substitutes(
+Others: TypeAlias = Mapping[str, Sequence[Item]]
+"""What may be sent for one of each product that lacks plugs, by its code; best first."""
+
+
+def bought_in_for(catalogue: Catalogue, parcel: Parcel) -> Others:
+    """The same products, bought in: for customers who agreed to that."""
+    kinds = [catalogue.kinds.get(item.code) for item in parcel.items]
+    return {k.item.code: [k.bought_in] for k in kinds if k is not None and k.bought_in is not None}
+
+
+def substitutes_for(catalogue: Catalogue, parcel: Parcel) -> Others:
+    """What the nursery says may stand in for these products, and is not in the basket already."""
+    taken = {item.product_id for item in parcel.items}
+    return {
+        item.code: [other for other in kind.substitutes if other.product_id not in taken]
+        for item in parcel.items
+        for kind in [catalogue.kinds.get(item.code)]
+        if kind is not None
+    }
+
+
+def with_others(
     session: Session,
     moment: Moment,
     facts: Facts,
@@ -133,21 +153,19 @@ def with_substitutes(
     parcel: Parcel,
     window: Window,
     best: ShipOption | None,
+    others: Others,
 ) -> ShipOption | None:
-    """What could leave sooner with other plants in place of those that lack plugs?
+    """What could leave sooner with `others` in place of what lacks plugs?
 
-    Plants of the same group, with as many plugs of the same grade, not in the basket already; those
-    nearest in price are preferred. Its lines name what would be sent. Ask only for customers who
-    agreed to it.
+    Its lines name what would be sent, its notes what is other than ordered. Ask only for customers
+    who agreed to it.
     """
-    if not ways:
-        return None
-    catalogue = catalogue_of(session, facts)
-    others = {item.code: _others(catalogue, parcel, item) for item in parcel.items}
     pools = {other.pool_id for each in others.values() for other in each}
+    if not ways or not pools:
+        return None
     desk = replace(desk, pools={**kept_supply(session, moment, facts, pools), **desk.pools})
     for way in ways:
-        changed = _with_others(desk, way, parcel, others)
+        changed = instead(desk, way, parcel, others)
         option = _sooner(desk, way, changed, window, best) if changed is not None else None
         if option is not None:
             return option
@@ -177,37 +195,20 @@ def _as_many_as_there_are(desk: Desk, way: Way, parcel: Parcel) -> Parcel | None
     return parcel_of(desk.site, items) if items else None
 
 
-def _others(catalogue: Catalogue, parcel: Parcel, item: Item) -> list[Item]:
-    """What may stand in for this item?"""
-    kind = catalogue.kinds.get(item.code)
-    if kind is None or not kind.plant_group:
-        return []
-    taken = {each.pool_id for each in parcel.items}
-    same = [
-        other
-        for other in catalogue.kinds.values()
-        if other.plant_group == kind.plant_group
-        and other.item.plugs == kind.item.plugs
-        and other.grade == kind.grade
-        and other.item.pool_id not in taken
-    ]
-    same.sort(key=lambda o: (abs(o.price_cents - kind.price_cents), o.item.code))
-    return [so_many(other.item, item.quantity) for other in same[:MOST_OTHERS]]
+def instead(desk: Desk, way: Way, parcel: Parcel, others: Others) -> Parcel | None:
+    """The parcel with others in place of what lacks plugs by that way; None if something cannot be.
 
-
-def _with_others(
-    desk: Desk, way: Way, parcel: Parcel, others: dict[str, list[Item]]
-) -> Parcel | None:
-    """The basket with what lacks plugs on that day replaced; None if something cannot be."""
-    wanted, items = dict(parcel.plugs), []
+    A product is sent whole out of one pool. Those that lack plugs together give way in their order,
+    as many as must.
+    """
+    taken: dict[int, int] = {}
+    items: list[Item] = []
     for item in parcel.items:
-        if desk.left(item.pool_id, way) >= wanted[item.pool_id]:
-            items.append(item)
-            continue
-        free = (o for o in others[item.code] if desk.left(o.pool_id, way) >= o.plugs)
-        other = next((o for o in free if o.pool_id not in wanted), None)
-        if other is None:
+        choice = [item, *(so_many(one, item.quantity) for one in others.get(item.code, ()))]
+        fits = (o for o in choice if desk.left(o.pool_id, way) >= taken.get(o.pool_id, 0) + o.plugs)
+        one = next(fits, None)
+        if one is None or any(one.product_id == other.product_id for other in items):
             return None
-        wanted[other.pool_id] = other.plugs
-        items.append(other)
+        taken[one.pool_id] = taken.get(one.pool_id, 0) + one.plugs
+        items.append(one)
     return parcel_of(desk.site, items)

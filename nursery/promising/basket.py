@@ -61,10 +61,12 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Consent:
-    """What has the customer agreed to? Nothing, unless said."""
+    """What has the customer agreed to? Nothing, unless said: plants as ordered, raised here, in one
+    parcel."""
 
     may_split: bool = False
     may_substitute: bool = False
+    bought_in: bool = False
 
 
 ANY_DAY = Window()
@@ -87,7 +89,11 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One product of a basket, found in the books. `plugs` = quantity x plugs of the product."""
+    """One product of a basket, found in the books. `plugs` = quantity x plugs of the product.
+
+    `notes` say what is other than the customer might expect (`order.line_notes`): sold as
+    `bought_in`, or sent `instead_of` the product (its id) that was ordered.
+    """
 
     product_id: int
     pool_id: int
@@ -96,6 +102,9 @@ class Item:
     plugs: int
     limits: Limits
     pack_minutes: float
+    notes: tuple[str, ...] = ()
+    bought_in: bool = False
+    instead_of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +136,11 @@ class Parcel:
     def quantities(self) -> Mapping[int, int]:
         """How many of which product?"""
         return {item.product_id: item.quantity for item in self.items}
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What in it is other than the customer might expect? By the product's code."""
+        return tuple(f"{item.code}: {', '.join(item.notes)}" for item in self.items if item.notes)
 
     @property
     def lines(self) -> tuple[BasketLine, ...]:
@@ -179,10 +193,12 @@ def products(session: Session, where: ColumnElement[bool]) -> Sequence[Product]:
 def items_of(session: Session, wanted: Sequence[tuple[Product, int]]) -> tuple[Item, ...]:
     """Which items are so many of these products, and which pools do they take plugs from?
 
+    Those of plants raised here: what is bought in is given by consent alone (`alternatives`).
+
     Raises Refused `no_plugs` for a product whose crop and grade have no pool yet.
     """
     crops = {product.crop_id for product, _ in wanted}
-    rows = session.exec(select(Pool).where(col(Pool.crop_id).in_(crops)))
+    rows = session.exec(select(Pool).where(col(Pool.crop_id).in_(crops), ~col(Pool.bought_in)))
     pools = {(pool.crop_id, pool.grade): pool.id for pool in rows}
     return tuple(
         _item(product, quantity, pools.get((product.crop_id, product.grade)))

@@ -158,6 +158,8 @@ def _lines(key: int, new: NewPromise) -> list[Values]:
             "quantity": item.quantity,
             "plugs": item.plugs,
             "picked": 0,
+            "bought_in": item.bought_in,
+            "instead_of_id": item.instead_of,
         }
         for item in new.parcel.items
     ]

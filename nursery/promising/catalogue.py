@@ -7,14 +7,14 @@ from here is asked again of the database, which knows how to say why not.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from sqlmodel import Session, col, select
 
 from nursery.carrier import Zone, ZonePrefix
-from nursery.crop import Crop
-from nursery.order import Product
+from nursery.order import Product, Substitute, line_notes
+from nursery.pools import pools_by_kind
 from nursery.promising.basket import (
     LONGEST_POSTCODE,
     Basket,
@@ -30,17 +30,19 @@ from nursery.promising.basket import (
 )
 from nursery.promising.borders import read_borders
 from nursery.promising.facts import Facts
-from nursery.stock import Grade, Pool
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One of a product, as an item; its plant group and price, to find what may stand in for it."""
+    """One of a product, as an item, and what may be sent for it by consent.
+
+    `bought_in` is the same product out of the pool of what is sold as bought in, if there is one;
+    `substitutes` are other products, those to be taken first first.
+    """
 
     item: Item
-    plant_group: str
-    grade: Grade
-    price_cents: int
+    bought_in: Item | None
+    substitutes: tuple[Item, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,9 @@ def so_many(one: Item, quantity: int) -> Item:
         quantity * (one.plugs // one.quantity),
         one.limits,
         one.pack_minutes,
+        one.notes,
+        one.bought_in,
+        one.instead_of,
     )
 
 
@@ -105,15 +110,27 @@ def catalogue_of(session: Session, facts: Facts) -> Catalogue:
 
 
 def _read(session: Session, day: date) -> Catalogue:
-    pools = {(pool.crop_id, pool.grade): pool.id for pool in session.exec(select(Pool))}
-    groups = dict(session.exec(select(col(Crop.id), col(Crop.plant_group))).all())
-    found = {}
-    for row in products(session, col(Product.id).is_not(None)):
-        pool = pools.get((row.crop_id, row.grade))
-        if pool is not None and row.id is not None:
-            found[row.code] = Kind(
-                _one(row, row.id, pool), groups[row.crop_id], row.grade, row.price_cents
-            )
+    pools = pools_by_kind(session)
+    rows = {row.id: row for row in products(session, col(Product.id).is_not(None))}
+    items, bought_in = {}, {}
+    for key, row in rows.items():
+        pool = pools.get((row.crop_id, row.grade, False))
+        other = pools.get((row.crop_id, row.grade, True))
+        if pool is not None and key is not None:
+            items[key] = _one(row, key, pool)
+            if other is not None:
+                notes = line_notes(row, None, bought_in=True)
+                bought_in[key] = replace(items[key], pool_id=other, notes=notes, bought_in=True)
+    others: dict[int, list[Item]] = {}
+    for one in session.exec(select(Substitute).order_by(col(Substitute.place), col(Substitute.id))):
+        if one.other_id in items:
+            notes = line_notes(rows[one.other_id], rows[one.product_id], bought_in=False)
+            stands_in = replace(items[one.other_id], notes=notes, instead_of=one.product_id)
+            others.setdefault(one.product_id, []).append(stands_in)
+    found = {
+        item.code: Kind(item, bought_in.get(key), tuple(others.get(key, ())))
+        for key, item in items.items()
+    }
     return Catalogue(found, _places(session, day))
 
 

@@ -30,6 +30,8 @@ class ShipOption:
     arrive on each day. `days_in_box` counts to `arrives_until`. `probability` is the chance that
     the promise is kept (see `promising.ship_days`). `lines` is what leaves that day. `packs` says
     in words which heat or cold packs go in, without which the day were held; the price has them.
+    `notes` say by product what is other than the customer might expect: "bought in", "other
+    cultivar". Such an option is made for customers alone who agreed to it.
     """
 
     ship_on: date
@@ -43,6 +45,7 @@ class ShipOption:
     price_cents: int
     lines: tuple[BasketLine, ...]
     packs: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +232,7 @@ def options(
 
 def option_of(way: Way, parcel: Parcel) -> ShipOption:
     """What is offered with this way?"""
-    return _option(way, parcel.lines)
+    return replace(_option(way, parcel.lines), notes=parcel.notes)
 
 
 def _option(way: Way, lines: tuple[BasketLine, ...]) -> ShipOption:

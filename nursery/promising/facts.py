@@ -124,10 +124,14 @@ def reads_only(session: Session) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Grows:
-    """What growing batches of a crop are going to give: safely, and draw by draw from `today`."""
+    """What growing batches of a crop are going to give: safely, and draw by draw from `today`.
+
+    `bought_in` has the draws of plugs that are sold as bought in, `prospects` those of the others.
+    """
 
     lots: tuple[ExpectedLot, ...]
     prospects: tuple[Prospect, ...]
+    bought_in: tuple[Prospect, ...] = ()
 
 
 def growing(session: Session, facts: Facts, crop_ids: Iterable[int]) -> Mapping[int, Grows]:
@@ -150,7 +154,10 @@ def _grows(session: Session, facts: Facts, crops: list[int]) -> dict[int, Grows]
     for lot in expected_of(session, facts.today, walked, air):
         lots[lot.crop_id].append(lot)
     might = prospects(facts.today, walked, air)
-    return {crop: Grows(tuple(lots[crop]), tuple(might.get(crop, ()))) for crop in crops}
+    return {
+        crop: Grows(tuple(lots[crop]), *(tuple(might.get((crop, b), ())) for b in (False, True)))
+        for crop in crops
+    }
 
 
 def air_at(session: Session, facts: Facts) -> Air:

@@ -7,7 +7,7 @@ unless somebody else wrote, and what anybody wrote counts in the next group.
 
 The books say yes and no as `promise.reserve` would, one wish after another; whatever they are not
 sure of (an order that is there already, a basket or an address that cannot be read, reservations
-that have just run out where plugs are short) is left to `reserve` itself.
+that have just run out where plugs are short, plants that may be bought in) is left to `reserve`.
 """
 
 from __future__ import annotations
@@ -140,7 +140,9 @@ class Books:
     def pools_of(self, codes: Iterable[str]) -> set[int]:
         """From which pools do these products take plugs? Unknown codes are passed over."""
         kinds = self._catalogue.kinds
-        return {kinds[code].item.pool_id for code in codes if code in kinds}
+        known = [kinds[code] for code in codes if code in kinds]
+        bought_in = {kind.bought_in.pool_id for kind in known if kind.bought_in is not None}
+        return bought_in | {kind.item.pool_id for kind in known}
 
     def under_locks(self, locked: Locked) -> None:
         """These versions were raised: what somebody else changed before is forgotten."""
@@ -184,6 +186,7 @@ class Books:
                 zone is not None
                 and wanted is not None
                 and wish.reference not in taken
+                and not wish.consent.bought_in
                 and wrong_reference(wish.reference, wish.label_reference) is None
             ):
                 judged = self._sure(wish, zone, wanted) or self._judged(wish, zone, wanted)

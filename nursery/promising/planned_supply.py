@@ -7,6 +7,7 @@ growing batch. Once it is made, its batch takes its place.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -15,12 +16,14 @@ import numpy as np
 from sqlmodel import Session, col, select
 
 from nursery.clocks import NEVER, Whole, quantile_days
+from nursery.crop import Protocol
 from nursery.database import site
 from nursery.growing.air import Air, air_of
 from nursery.growing.growth import growing_stages, last_sale_day, parts, walk_stages
-from nursery.growing.prospects import Prospect, flushes, living, ready_days
+from nursery.growing.prospects import Prospect, Sold, flushes, living, ready_days
 from nursery.growing.sowing import seed_book, survival_of
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
+from nursery.pools import Kept, pools_by_kind
 from nursery.stock import Grade, Pool
 from nursery.weeks import Week
 from nursery.yields import Survival, safe_plugs
@@ -47,26 +50,27 @@ def planned_lots(session: Session, today: date, crop_ids: Collection[int]) -> li
     if not coming:
         return []
     safe = site(session).safe_quantile
-    pools = {
-        pool.crop_id: pool.id
-        for pool in session.exec(select(Pool).where(Pool.grade == Grade.A))
-        if pool.id is not None
-    }
+    pools = pools_by_kind(session, col(Pool.grade) == Grade.A)
     air = air_of(session, today)
     return [
         lot
         for one in _raised(session, coming, air)
-        if one.start.protocol.crop_id in pools
-        for lot in _lots_of(one, air, safe, pools[one.start.protocol.crop_id])
+        for pool in [pools.get(_kind(one.start.protocol))]
+        if pool is not None
+        for lot in _lots_of(one, air, safe, pool)
     ]
+
+
+def _kind(protocol: Protocol) -> Kept:
+    return protocol.crop_id, Grade.A, protocol.sold_as_bought_in
 
 
 def planned_prospects(
     session: Session, today: date, crop_ids: Collection[int]
-) -> dict[int, list[Prospect]]:
-    """What might these starts give, draw by draw? By crop, days from today."""
+) -> dict[Sold, list[Prospect]]:
+    """What might these starts give, draw by draw? By crop and way of sale, days from today."""
     coming = _coming(session, today, crop_ids)
-    found: dict[int, list[Prospect]] = {crop: [] for crop in crop_ids}
+    found: dict[Sold, list[Prospect]] = defaultdict(list)
     if not coming:
         return found
     air = air_of(session, today)
@@ -77,7 +81,8 @@ def planned_prospects(
         shares = one.start.protocol.flush_shares
         waits = [one.start.extra_weeks + flush for flush in range(len(shares))]
         life = 7 * one.start.protocol.crop.life_weeks
-        found[one.start.protocol.crop_id] += flushes(days, plugs, waits, shares, life)
+        sold = one.start.protocol.crop_id, one.start.protocol.sold_as_bought_in
+        found[sold] += flushes(days, plugs, waits, shares, life)
     return found
 
 

@@ -7,18 +7,19 @@ the lock, never by whether somebody has already written down that it lapsed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import selectinload
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, func, select
 
 from nursery.carrier import Zone
 from nursery.database import now, site
 from nursery.errors import Refusal, Refused
 from nursery.locks import lock_pools, lock_ship_days
 from nursery.order import HOLDING, CustomerOrder, EventKind, OrderLine, Promise, PromiseLine, State
+from nursery.promising.alternatives import Others, bought_in_for, instead
 from nursery.promising.basket import (
     ANY_DAY,
     NO_CONSENT,
@@ -33,11 +34,14 @@ from nursery.promising.basket import (
     wrong_reference,
     zone_of,
 )
+from nursery.promising.catalogue import catalogue_of
 from nursery.promising.desk import Desk, no_service, open_desk
+from nursery.promising.facts import facts_of
 from nursery.promising.kept_plugs import choose_again, is_reship
 from nursery.promising.lapsing import write_lapsed
 from nursery.promising.promise_rows import (
     OVER,
+    as_promised,
     has_lapsed,
     lane_called,
     live_promises,
@@ -82,12 +86,14 @@ def reserve(
     parcel = parcel_for(session, site(session), basket)
     zone = zone_of(session, destination)
     assert zone.id is not None
-    lock_pools(session, parcel.plugs)
+    others = _others(session, parcel) if consent.bought_in else {}
+    pools = {*parcel.plugs, *(one.pool_id for each in others.values() for one in each)}
+    lock_pools(session, pools)
     lock_ship_days(session, [ship_on])
-    desk = _desk_to_sell(session, [zone.id], parcel, ship_on)
+    desk = _desk_to_sell(session, [zone.id], pools, ship_on)
     if not desk.rules.lanes[zone.id]:
         raise Refused(no_service(zone))
-    way = open_way(desk, zone.id, parcel, window, ship_on, service)
+    way, parcel = _way_by_consent(desk, zone.id, parcel, window, ship_on, service, others)
     order = _order(session, reference, zone, destination, window, consent)
     _add_lines(session, order, parcel)
     order.label_reference = label_reference or order.label_reference
@@ -142,7 +148,7 @@ def amend(
         _address(order, zone, destination)
     if window is not None:
         order.not_before, order.not_after = window.not_before, window.not_after
-    parcel = asked or parcel_again(session, promise)
+    parcel = as_promised(asked, promise) if asked else parcel_again(session, promise)
     again = is_reship(session, promise_id)
     if asked is not None and again:
         raise Refused(_not_changeable(promise, "it is a reship: cancel it, then reship anew"))
@@ -150,9 +156,10 @@ def amend(
     if moves or _takes_more(promise, parcel):
         _move(session, promise, parcel, ship_on, service, again)
     if asked is not None:
-        gone = {line.product_id: 0 for line in promise.lines}
+        gone = {line.instead_of_id or line.product_id: 0 for line in promise.lines}
         set_lines(session, promise, parcel)
-        set_order_lines(session, order, {**gone, **parcel.quantities})
+        wanted = {item.instead_of or item.product_id: item.quantity for item in parcel.items}
+        set_order_lines(session, order, {**gone, **wanted})
     tell(session, promise, EventKind.AMENDED, actor, before=before, **told_of(promise))
     return promise
 
@@ -209,7 +216,7 @@ def promise_order(
         lock_pools(session, parcel.plugs)
         lock_ship_days(session, [ship_on])
         parcel = _unpromised(session, order)
-    desk = desk or _desk_to_sell(session, [order.zone_id], parcel, ship_on)
+    desk = desk or _desk_to_sell(session, [order.zone_id], parcel.plugs, ship_on)
     window = window_of(order)
     way = _given_way(desk, order.zone_id, parcel, window, ship_on, service, judged)
     promise = new_promise(session, order, way, parcel, until=None)
@@ -238,7 +245,7 @@ def re_date(
     _refuse_unless_open(session, promise)
     before, zone_id = told_of(promise), promise.order.zone_id
     parcel = parcel_again(session, promise)
-    desk = desk or _desk_to_sell(session, [zone_id], parcel, ship_on, promise_id)
+    desk = desk or _desk_to_sell(session, [zone_id], parcel.plugs, ship_on, promise_id)
     window = window_of(promise.order)
     way = _given_way(desk, zone_id, parcel, window, ship_on, service, judged, promise_id)
     put_on(promise, way)
@@ -289,10 +296,39 @@ def lapse(session: Session, actor: str = "clock") -> list[int]:
     return [_lapse(session, promise, actor).id or 0 for promise in over]
 
 
+def _others(session: Session, parcel: Parcel) -> Others:
+    """What is sold as bought in, for a customer who agreed to that."""
+    _, facts = facts_of(session)
+    return bought_in_for(catalogue_of(session, facts), parcel)
+
+
+def _way_by_consent(
+    desk: Desk,
+    zone_id: int,
+    parcel: Parcel,
+    window: Window,
+    ship_on: date,
+    service: str,
+    others: Others,
+) -> tuple[Way, Parcel]:
+    """By which way does it leave, and what of it is bought in? Raised here, wherever that can be.
+
+    Raises Refused as `open_way` does for the parcel that was asked for.
+    """
+    found = desk.way(lane_called(desk, zone_id, service), ship_on, parcel, window)
+    if others and isinstance(found, Way) and not found.is_open:
+        changed = instead(desk, found, parcel, others)
+        if changed is not None:
+            way = desk.way(found.lane, ship_on, changed, window)
+            if isinstance(way, Way) and way.is_open:
+                return way, changed
+    return open_way(desk, zone_id, parcel, window, ship_on, service), parcel
+
+
 def _desk_to_sell(
     session: Session,
     zone_ids: Sequence[int],
-    parcel: Parcel,
+    pools: Collection[int],
     ship_on: date,
     without: int | None = None,
 ) -> Desk:
@@ -300,8 +336,8 @@ def _desk_to_sell(
 
     The clock may be set back later: then what was sold on must not seem reserved again.
     """
-    desk = open_desk(session, zone_ids, parcel.plugs, ship_on, without)
-    write_lapsed(session, parcel.plugs, [ship_on], max(desk.rules.now, now(session)))
+    desk = open_desk(session, zone_ids, pools, ship_on, without)
+    write_lapsed(session, pools, [ship_on], max(desk.rules.now, now(session)))
     return desk
 
 
@@ -362,6 +398,7 @@ def _order(
     _address(order, zone, destination)
     order.not_before, order.not_after = window.not_before, window.not_after
     order.may_split, order.may_substitute = consent.may_split, consent.may_substitute
+    order.may_be_bought_in = consent.bought_in
     session.add(order)
     try:
         session.flush()
@@ -398,7 +435,7 @@ def _add_lines(session: Session, order: CustomerOrder, parcel: Parcel) -> None:
 def _take_again(session: Session, promise: Promise) -> None:
     """Give a lapsed reservation its plugs and day again, if both are still there."""
     order, parcel = promise.order, parcel_again(session, promise)
-    desk = _desk_to_sell(session, [order.zone_id], parcel, promise.ship_on, promise.id)
+    desk = _desk_to_sell(session, [order.zone_id], parcel.plugs, promise.ship_on, promise.id)
     _refuse_superseded(session, promise)
     lane = lane_called(desk, order.zone_id, promise.service.name)
     way = desk.way(lane, promise.ship_on, parcel, window_of(order))
@@ -411,7 +448,7 @@ def _take_again(session: Session, promise: Promise) -> None:
 
 def _refuse_superseded(session: Session, promise: Promise) -> None:
     """Was its order reserved again since, with the same products or with others instead?"""
-    mine = {line.product_id for line in promise.lines}
+    mine = _promised([promise])
     others = _promised(live_promises(session, promise.order_id, now(session)))
     wanted = session.exec(
         select(OrderLine.product_id).where(OrderLine.order_id == promise.order_id)
@@ -421,7 +458,9 @@ def _refuse_superseded(session: Session, promise: Promise) -> None:
 
 
 def _promised(promises: Sequence[Promise]) -> set[int]:
-    return {line.product_id for promise in promises for line in promise.lines}
+    """Which products of the order do these promises hold, or others in place of them?"""
+    lines = (line for promise in promises for line in promise.lines)
+    return {line.instead_of_id or line.product_id for line in lines}
 
 
 def _takes_more(promise: Promise, parcel: Parcel) -> bool:
@@ -442,7 +481,7 @@ def _move(
 ) -> None:
     """Put a promise where its customer wants it now: their own wish is a new first day."""
     order, day = promise.order, ship_on or promise.ship_on
-    desk = _desk_to_sell(session, [order.zone_id], parcel, day, promise.id)
+    desk = _desk_to_sell(session, [order.zone_id], parcel.plugs, day, promise.id)
     service, window = service or promise.service.name, window_of(order)
     put_on(promise, open_way(desk, order.zone_id, parcel, window, day, service, promise.id))
     if reship and not choose_again(session, desk.pools, promise):
@@ -478,7 +517,8 @@ def _order_to_promise(session: Session, order_id: int) -> CustomerOrder:
 
 def _unpromised(session: Session, order: CustomerOrder) -> Parcel:
     """Lines that never had a promise. A reservation that lapsed is nobody's wish any more."""
-    promised = select(PromiseLine.product_id).join(Promise).where(Promise.order_id == order.id)
+    ordered = func.coalesce(PromiseLine.instead_of_id, PromiseLine.product_id)
+    promised = select(ordered).join(Promise).where(Promise.order_id == order.id)
     over = set(session.exec(promised))
     left = [(line.product, line.quantity) for line in order.lines if line.product_id not in over]
     if not left:

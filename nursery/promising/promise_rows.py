@@ -98,8 +98,32 @@ def parcel_again(session: Session, promise: Promise) -> Parcel:
     lines = {line.product_id: line for line in promise.lines}
     rows = products(session, col(Product.id).in_(lines))
     items = items_of(session, [(row, lines[row.id or 0].quantity) for row in rows])
-    return parcel_of(
-        site(session), [replace(item, plugs=lines[item.product_id].plugs) for item in items]
+    return parcel_of(site(session), [_as_promised(item, lines[item.product_id]) for item in items])
+
+
+def as_promised(parcel: Parcel, promise: Promise) -> Parcel:
+    """The same, what is bought in or stands in for another product as the promise has it."""
+    lines = {line.product_id: line for line in promise.lines}
+    return replace(
+        parcel,
+        items=tuple(
+            _of_line(item, lines[item.product_id]) if item.product_id in lines else item
+            for item in parcel.items
+        ),
+    )
+
+
+def _as_promised(item: Item, line: PromiseLine) -> Item:
+    return replace(_of_line(item, line), plugs=line.plugs)
+
+
+def _of_line(item: Item, line: PromiseLine) -> Item:
+    return replace(
+        item,
+        pool_id=line.pool_id,
+        notes=line.notes,
+        bought_in=line.bought_in,
+        instead_of=line.instead_of_id,
     )
 
 
@@ -237,6 +261,8 @@ def _line(promise: Promise, item: Item) -> PromiseLine:
         pool_id=item.pool_id,
         quantity=item.quantity,
         plugs=item.plugs,
+        bought_in=item.bought_in,
+        instead_of_id=item.instead_of,
     )
 
 
@@ -264,6 +290,7 @@ def set_lines(session: Session, promise: Promise, parcel: Parcel) -> None:
             session.delete(line)
         else:
             line.quantity, line.plugs, line.pool_id = item.quantity, item.plugs, item.pool_id
+            line.bought_in, line.instead_of_id = item.bought_in, item.instead_of
     promise.lines.extend(_line(promise, item) for item in wanted.values())
     promise.minutes = parcel.minutes
     session.flush()

@@ -10,11 +10,14 @@ from sqlmodel import Session
 
 from nursery.errors import Refusal, Refused
 from nursery.promising.alternatives import (
+    Others,
+    bought_in_for,
     fewer_plugs,
     in_parts,
+    substitutes_for,
     surer_day,
     ways_without_plugs,
-    with_substitutes,
+    with_others,
 )
 from nursery.promising.basket import ANY_DAY, NO_CONSENT, Basket, Consent, Destination, Window
 from nursery.promising.catalogue import catalogue_of
@@ -54,8 +57,9 @@ class Quote:
     fails at most half as often as the best. `parts` is filled only where the customer may be sent
     parts and they would have something earlier: one option a part, to be reserved one after
     another under the same order reference. `fewer` is what can leave sooner with fewer plugs, and
-    `substituted` the whole basket with other plants in place of those that lack plugs, where the
-    customer agreed to that: both only where they arrive before the best, or there is none.
+    `bought_in` the whole basket with plants that were bought in, `substituted` with other plants in
+    place of those that lack plugs, where the customer agreed to that: all three only where they
+    arrive before the best, or there is none.
     `cautions` say what could not be judged. Nothing is kept by a quote.
     """
 
@@ -70,6 +74,7 @@ class Quote:
     surer: ShipOption | None = None
     fewer: ShipOption | None = None
     substituted: ShipOption | None = None
+    bought_in: ShipOption | None = None
 
 
 def quote(
@@ -105,6 +110,10 @@ def quote(
     _refuse_without_calendar(closed, days)
     best = found[0] if found else None
     lacking = ways_without_plugs(desk, place.zone_id, parcel, window, closed, best)
+
+    def sooner(others: Others) -> ShipOption | None:
+        return with_others(session, moment, facts, desk, lacking, parcel, window, best, others)
+
     return Quote(
         zone=place.name,
         holiday_region=place.holiday_region,
@@ -118,9 +127,8 @@ def quote(
         cautions=desk.rules.cautions,
         surer=surer_day(found),
         fewer=fewer_plugs(desk, lacking, parcel, window, best),
-        substituted=with_substitutes(session, moment, facts, desk, lacking, parcel, window, best)
-        if consent.may_substitute
-        else None,
+        substituted=sooner(substitutes_for(catalogue, parcel)) if consent.may_substitute else None,
+        bought_in=sooner(bought_in_for(catalogue, parcel)) if consent.bought_in else None,
     )
 
 

@@ -6,6 +6,7 @@ wrong counts. A growing batch gives, by flush, its safe quantities from its safe
 give (`promising.chances`). A batch or lot under a veto that nobody has signed off, or whose
 quarantine is not "clear", gives nothing, nor does a closed batch or a lot past its last sale day.
 Starts that are only planned give something where the site allows it (`promising.planned_supply`).
+Plugs that are sold as bought in are in pools of their own (`nursery.pools`).
 Commitments are the plugs not yet picked of promises that are confirmed, or reserved and not yet
 lapsed by the database's clock; a promise whose ship day has passed unpicked claims its plugs today.
 """
@@ -29,7 +30,7 @@ from sqlmodel import Session, col, select
 from nursery.availability import Days, allot, deficit, extra, unkept
 from nursery.batch import Batch, Quarantine
 from nursery.growing.growth import ExpectedLot
-from nursery.growing.prospects import DRAWS, Prospect
+from nursery.growing.prospects import DRAWS, Prospect, Sold
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
 from nursery.promising.chances import Chances, Draws, spread
 from nursery.promising.facts import (
@@ -481,11 +482,14 @@ def _prospects(
     session: Session, facts: Facts, pools: Mapping[int, Pool], grows: Mapping[int, Grows]
 ) -> dict[int, tuple[Prospect, ...]]:
     """What might still come into each pool? All that grows is taken as grade A."""
-    planned: Mapping[int, Sequence[Prospect]] = {}
+    planned: Mapping[Sold, Sequence[Prospect]] = {}
     if facts.site.promise_planned_starts:
         planned = planned_prospects(session, facts.today, grows.keys())
     return {
-        pool: (*grows[row.crop_id].prospects, *planned.get(row.crop_id, ()))
+        pool: (
+            *(grows[row.crop_id].bought_in if row.bought_in else grows[row.crop_id].prospects),
+            *planned.get((row.crop_id, row.bought_in), ()),
+        )
         for pool, row in pools.items()
         if row.grade is Grade.A
     }

@@ -12,13 +12,17 @@ from nursery.promising.promise_rows import has_lapsed
 
 @dataclass(frozen=True, slots=True)
 class ToldLine:
-    """So many of a product in a promise: `plugs` promised, `picked` of them already in hand."""
+    """So many of a product in a promise: `plugs` promised, `picked` of them already in hand.
+
+    `notes` say what is other than ordered: bought in, another cultivar or plant.
+    """
 
     code: str
     quantity: int
     plugs: int
     picked: int
     product_id: int
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,14 @@ def told(promise: Promise, at: datetime) -> Told:
         tracking=promise.tracking,
         repack_by=promise.repack_by,
         lines=tuple(
-            ToldLine(line.product.code, line.quantity, line.plugs, line.picked, line.product_id)
+            ToldLine(
+                line.product.code,
+                line.quantity,
+                line.plugs,
+                line.picked,
+                line.product_id,
+                line.notes,
+            )
             for line in promise.lines
         ),
     )

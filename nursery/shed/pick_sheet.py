@@ -57,7 +57,8 @@ class Pick:
 
     `trays` says the same as `plugs` in the lot's trays ("2 trays + 14"); `wrap_water_g` is the
     water of each wrap, grams; `changed_from` the product's own wrap where this is another;
-    `passport_code` the traceability code on the passport.
+    `passport_code` the traceability code on the passport. `notes` say what is other than ordered:
+    bought in, another cultivar or plant.
     """
 
     stop: int
@@ -78,6 +79,7 @@ class Pick:
     parts: tuple[Part, ...]
     walk: int = 1
     changed_from: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ class SlipLine:
     batches: tuple[tuple[str, int], ...]
     changed_from: str = ""
     wrap_says: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,11 +329,11 @@ def _picks(
 ) -> tuple[tuple[Walk, ...], tuple[Pick, ...]]:
     """Picks in walking order: one a lot, product and wrap, with the orders that share it."""
     wraps = {wrap.promise_line_id: wrap for packing in packed.values() for wrap in packing.wraps}
-    stops: dict[tuple[int, str, str], _Stop] = {}
+    stops: dict[tuple[object, ...], _Stop] = {}
     for each in wanted:
         wrap = wraps[each.line.id or 0]
         for stand, plugs in takes[each.line.id or 0]:
-            key = (stand.lot.id or 0, each.product.code, wrap.wrap)
+            key = (stand.lot.id or 0, each.product.code, wrap.wrap, *each.line.notes)
             part = Part(each.line.id or 0, each.order.reference, plugs)
             stops.setdefault(key, _Stop(stand, each, wrap, [])).parts.append(part)
     listed = sorted(
@@ -385,6 +388,7 @@ def _pick(place: int, walk: int, stop: _Stop) -> Pick:
         passport_code=stand.batch.code,
         last_sale_on=stand.lot.last_sale_on,
         parts=tuple(sorted(parts, key=lambda part: (part.order_reference, part.promise_line_id))),
+        notes=first.line.notes,
     )
 
 
@@ -441,6 +445,7 @@ def _slip_line(each: Wanted, wrap: LineWrap, given: Sequence[tuple[Stand, int]])
         batches=tuple((stand.batch.code, plugs) for stand, plugs in given),
         changed_from=wrap.listed if wrap.changed else "",
         wrap_says=wrap.says,
+        notes=each.line.notes,
     )
 
 

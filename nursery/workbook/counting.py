@@ -9,6 +9,7 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Count
 from nursery.errors import Fault
+from nursery.pools import pool_of
 from nursery.shed.ledger import held, make_lot, record_count
 from nursery.stock import Grade, Lot, Movement, Pool
 from nursery.workbook.draft import Draft, Record
@@ -40,7 +41,9 @@ class Counting:
     def open_lot(self, record: Record) -> None:
         """A new batch's lot opens with its own count; an old one's leaves the growing plugs."""
         batch = self._batch(str(record.values["Batch"]))
-        pool = pool_of(self.session, batch.crop_id, Grade(str(record.values["Grade"])))
+        grade = Grade(str(record.values["Grade"]))
+        bought_in = batch.protocol.sold_as_bought_in
+        pool = pool_of(self.session, batch.crop_id, grade, bought_in)
         plugs = int(str(record.values["Counted plugs"] or 0))
         ready, last = record.values["Ready on"], record.values["Last sale on"]
         assert isinstance(ready, date) and isinstance(last, date)
@@ -143,11 +146,14 @@ class Counting:
         return self.session.exec(select(Batch).where(Batch.code == code)).one()
 
     def _lot(self, batch: Batch, record: Record) -> Lot:
-        pool = pool_of(self.session, batch.crop_id, Grade(str(record.values["Grade"])))
-        query = select(Lot).where(
-            Lot.batch_id == batch.id,
-            Lot.pool_id == pool.id,
-            Lot.ready_on == record.values["Ready on"],
+        query = (
+            select(Lot)
+            .join(Pool)
+            .where(
+                Lot.batch_id == batch.id,
+                Pool.grade == Grade(str(record.values["Grade"])),
+                Lot.ready_on == record.values["Ready on"],
+            )
         )
         return self.session.exec(query).one()
 
@@ -157,14 +163,3 @@ class Counting:
 
     def _who(self, record: Record) -> str:
         return str(record.values.get("Counter") or WHO)
-
-
-def pool_of(session: Session, crop_id: int, grade: Grade) -> Pool:
-    """Which pool holds the lots of this crop and grade? Made where there is none yet."""
-    query = select(Pool).where(Pool.crop_id == crop_id, Pool.grade == grade)
-    pool = session.exec(query).first()
-    if pool is None:
-        pool = Pool(crop_id=crop_id, grade=grade)
-        session.add(pool)
-        session.flush()
-    return pool

@@ -273,6 +273,15 @@ def groups_have_crops(draft: Draft) -> None:
             draft.blame(record, "Group", rule, f"name one of: {', '.join(there) or 'none'}", group)
 
 
+def substitutes_are_others(draft: Draft) -> None:
+    """A product does not stand in for itself."""
+    for record in draft.of("Substitutes"):
+        product = record.values.get("Product")
+        if not record.bad and product == record.values.get("Substitute"):
+            rule = "a product cannot stand in for itself"
+            draft.blame(record, "Substitute", rule, "name another product", product)
+
+
 def site_is_known(draft: Draft) -> None:
     """A database holds one nursery: the first file must say which."""
     if not draft.whole("Site") and "Site" not in draft.unsound and draft.records:
@@ -290,6 +299,7 @@ GROUP_RULES: Iterable[Callable[[Draft], None]] = (
     transit_sums,
     bench_capacity,
     groups_have_crops,
+    substitutes_are_others,
     lots_after_start,
     orders_have_zones,
     orders_have_lines,

@@ -241,6 +241,8 @@ PROTOCOLS = Sheet(
            low=0, high=104),
         _c("Extra cost", "extra_cents", 0, unit="cents a tray and week", low=0, high=MOST),
         _c("Flush", "flush", "70/30", unit="per cent ready in each week, such as 70/20/10"),
+        _c("Only by consent", "by_consent", None,
+           help="sold as bought in, only to customers who agreed; blank: if the method says so"),
         _c("Assumed", "assumed", "", help="what nobody typed: written by the short form"),
     ),
     (

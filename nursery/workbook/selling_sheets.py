@@ -6,7 +6,7 @@ from functools import partial
 from nursery.carrier import CarrierService, Closure, PostageBand, Transit, Zone, ZonePrefix
 from nursery.demand import Demand
 from nursery.material import Material
-from nursery.order import CustomerOrder, OrderLine, Product, Wrap
+from nursery.order import CustomerOrder, OrderLine, Product, Substitute, Wrap
 from nursery.workbook.growing_sheets import MOST
 from nursery.workbook.sheet import Reference, Sheet, Type, column, naming
 
@@ -95,6 +95,22 @@ PRODUCTS = Sheet(
         Reference("crop_id", "Crops", ("Crop",)),
         Reference("wrap_id", "Wraps", ("Wrap",), needed=False),
     ),
+)
+_c = partial(column, Substitute)
+SUBSTITUTES = Sheet(
+    "Substitutes",
+    Substitute,
+    ("Product", "Substitute"),
+    (
+        naming("Product", "CP-6", help="Code in Products: what was ordered"),
+        naming("Substitute", "PRG-6", help="Code in Products: what may be sent for it"),
+        _c("Place", "place", 1, low=1, high=1000, help="1 is taken first"),
+    ),
+    (
+        Reference("product_id", "Products", ("Product",)),
+        Reference("other_id", "Products", ("Substitute",)),
+    ),
+    help="Which product may be sent for which, to customers who agreed. One way only.",
 )
 _c = partial(column, CarrierService)
 SERVICES = Sheet(
@@ -219,6 +235,7 @@ ORDERS = Sheet(
         _c("Not after", "not_after", None, help="latest arrival"),
         _c("May split", "may_split", False),
         _c("May substitute", "may_substitute", False, help="only with recorded consent"),
+        _c("May be bought in", "may_be_bought_in", False, help="only with recorded consent"),
         _c("Weight", "weight", 1, low=1, high=1000),
         _c("Label reference", "label_reference", ""),
     ),

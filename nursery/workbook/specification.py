@@ -41,6 +41,7 @@ SHEETS: tuple[Sheet, ...] = (
     weather.BOXES,
     selling.MATERIALS,
     selling.PRODUCTS,
+    selling.SUBSTITUTES,
     weather.CARE_CARDS,
     selling.SERVICES,
     selling.ZONES,

@@ -10,11 +10,13 @@ from sqlmodel import Session, SQLModel, select
 
 from nursery.batch import Batch, Quarantine
 from nursery.columns import Kind
+from nursery.crop import Protocol
 from nursery.errors import Fault, Refused
 from nursery.locks import lock_pools
+from nursery.pools import make_bought_in_pools, pool_of
 from nursery.promising.basket import plain
 from nursery.stock import Grade, Pool
-from nursery.workbook.counting import Counting, pool_of
+from nursery.workbook.counting import Counting
 from nursery.workbook.draft import Draft, Record
 from nursery.workbook.faults import RowFault, SheetCount
 from nursery.workbook.sheet import Key, Reference, Sheet, Value
@@ -108,6 +110,8 @@ class Storing:
             known[sheet.label_of(record.values)] = row.id  # type: ignore[attr-defined]
             if isinstance(row, Batch):
                 self.counting.opened(record, row)
+            if isinstance(row, Protocol):
+                make_bought_in_pools(self.session, [row.crop_id])
         if sheet.name == "Products":
             for record in records:
                 self._pool(record)
@@ -121,6 +125,8 @@ class Storing:
         self.session.flush()
         if record.sheet.name == "Products":
             self._pool(record)
+        if isinstance(row, Protocol):
+            make_bought_in_pools(self.session, [row.crop_id])
 
     def _fields(self, record: Record) -> dict[str, Any]:
         fields: dict[str, Any] = {
@@ -168,6 +174,7 @@ class Storing:
         crop = self.id_of(record, record.sheet.references[0])
         if crop is not None:
             pool_of(self.session, crop, Grade(str(record.values["Grade"])))
+            make_bought_in_pools(self.session, [crop])
 
     def _block(self) -> None:
         """A batch that the file sees in two places is blocked until somebody clears it."""

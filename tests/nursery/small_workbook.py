@@ -27,6 +27,7 @@ def examples() -> Tables:
         for month, (low, high) in enumerate(zip(MILD_MIN, MILD_MAX, strict=True), start=1)
     ]
     tables["Vetoes"] = []
+    tables["Substitutes"] = []  # its example names a second product
     return copy.deepcopy(tables)
 
 

@@ -17,7 +17,7 @@ from nursery.carrier import ClosedAt, Closure
 from nursery.database import METADATA, Database, now, open_database, site, today
 from nursery.errors import Refused
 from nursery.fact_stamp import UNSTAMPED
-from nursery.order import Product, Promise, ShipDay, State
+from nursery.order import Product, Promise, ShipDay, State, Substitute
 from nursery.promising.alternatives import surer_day
 from nursery.promising.basket import Consent
 from nursery.promising.facts import facts_of
@@ -292,6 +292,8 @@ def test_what_can_leave_with_fewer_plugs_is_offered_where_the_whole_basket_canno
 def test_other_plants_are_offered_only_to_a_customer_who_agreed(db: Database) -> None:
     with db.writing() as session:
         _plants(session, 0, 60)
+        caltha_6, primula_6 = session.exec(select(Product).order_by(col(Product.id))).all()
+        session.add(Substitute(product_id=caltha_6.id, other_id=primula_6.id))
     with db.reading() as session:
         assert quote(session, caltha(2), HERE).substituted is None
         found = quote(session, caltha(2), HERE, consent=Consent(may_substitute=True))
