@@ -216,7 +216,9 @@ MATERIALS = (
         21,
         500.0,
     ),
-    ("boxes", "boxes", "pieces", "parcel", 1.0, None, None, 360.0, 20.0, 12, 200.0),
+    ("small box", "boxes", "pieces", "parcel", 1.0, None, None, 240.0, 20.0, 12, 100.0),
+    ("middle box", "boxes", "pieces", "parcel", 1.0, None, None, 90.0, 10.0, 12, 50.0),
+    ("large box", "boxes", "pieces", "parcel", 1.0, None, None, 40.0, 5.0, 12, 25.0),
 )
 """Name, kind, unit, used for, amount, tray format, wrap, stock, spare, days on the way, pack."""
 

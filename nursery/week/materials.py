@@ -4,9 +4,11 @@ Used week by week:
 - *trays, substrate, labels*: for each tray filled: the accepted plan's starts that were not made
   yet, and batches (growing or planned) that move into trays of another format;
 - *wrap and boxes*: for each bundle (one product on an order) and each parcel: promises in the week
-  of their pack day, open order lines without a promise and expected sales of the demand. Plugs that
-  are only expected count in bundles of the crop's product with the fewest plugs; parcels hold as
-  many bundles as orders on the book have on average (else `BUNDLES_A_PARCEL`);
+  of their pack day, in the wraps and boxes that are chosen for them, open order lines without a
+  promise and expected sales of the demand. Plugs that are only expected count in bundles of the
+  crop's product with the fewest plugs; parcels hold as many bundles as orders on the book have on
+  average (see `week.posted`). A material of the kind boxes that has the
+  name of a kind of box is used by that alone; one of another name by all that have no row;
 - *heat and cold packs*: each parcel that is promised and needs them (`week.pack_use`).
 A material lasts until stock, less what is spare, no longer covers what is used. It must be there on
 the Monday of that week, so it is ordered `lead_days` before, on a working day. Rows that nobody has
@@ -25,29 +27,26 @@ from datetime import date, timedelta
 from itertools import pairwise
 
 import numpy as np
-from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.clocks import EXPECTED, NEVER
 from nursery.crop import Protocol, Stage, StageKind, TrayFormat
-from nursery.database import now, site, today
-from nursery.demand import Demand, DemandKind
+from nursery.database import site, today
 from nursery.errors import Refusal, Refused
 from nursery.growing.air import Air, air_of
 from nursery.growing.growth import growing_batches, growing_stages, passages, walk_stages
 from nursery.growing.sowing import seed_book, seeds_in, survival_of
 from nursery.material import Material, MaterialKind, UsedFor
-from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine, Wrap
+from nursery.order import Wrap
 from nursery.planned import PlannedStart
 from nursery.planning.accepted import accepted_plan
 from nursery.planning.propagation_problem import batch_trays
-from nursery.planning.wanted import ON_THE_WAY_DAYS
-from nursery.promising.supply import holding
+from nursery.travelling import ParcelBox
 from nursery.week.pack_use import packs_used
+from nursery.week.posted import posted
 from nursery.weeks import Horizon, Week
 from nursery.working_days import working_day_before
 
-BUNDLES_A_PARCEL = 2.0
 ASSUMED_LEAD_DAYS = 14
 _NO_SOURCE = "common practice, no source"
 NOT_LISTED = "not listed"
@@ -115,16 +114,15 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
     horizon = Horizon(Week.of(day), weeks)
     rows = session.exec(select(Material).order_by(col(Material.id))).all()
     assumed = "" if rows else _NO_SOURCE
-    needs = _needs(session, horizon, day)
-    found = [
-        _line(session, row, needs.of(row), horizon, day, assumed)
-        for row in (rows or assumed_materials(session))
-    ]
+    usual = assumed_materials(session)
+    named = frozenset(row.name for row in (rows or usual) if row.kind is MaterialKind.BOXES)
+    needs = _needs(session, horizon, day, named)
+    found = [_line(session, row, needs.of(row), horizon, day, assumed) for row in (rows or usual)]
     if rows:
         found += [
             _line(session, row, needs.of(row), horizon, day, NOT_LISTED)
-            for row in assumed_materials(session)
-            if any(needs.of(row)) and not any(_covers(one, row) for one in rows)
+            for row in usual
+            if any(needs.of(row)) and not any(_covers(one, row, needs.boxes) for one in rows)
         ]
     found += _seed(session, horizon, day)
     found += _packs(session, horizon, day)
@@ -132,10 +130,11 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
     return sorted(found, key=lambda line: (line.order_by or last, line.name))
 
 
-def _covers(listed: Material, used: Material) -> bool:
-    """Is what is used of this kind, for this tray format or wrap, in a row that is listed?"""
+def _covers(listed: Material, used: Material, boxes: Mapping[str, _Weeks]) -> bool:
+    """Is what is used of this kind, for this tray format, wrap or box, in a row that is listed?"""
     return (
         listed.kind is used.kind
+        and (listed.name not in boxes or listed.name == used.name)
         and (listed.tray_format_id is None or listed.tray_format_id == used.tray_format_id)
         and (listed.wrap_id is None or listed.wrap_id == used.wrap_id)
     )
@@ -171,7 +170,9 @@ def assumed_materials(session: Session) -> list[Material]:
                 name=wrap.name, kind=MaterialKind.WRAP, used_for=UsedFor.BUNDLE, wrap_id=wrap.id
             )
         )
-    found.append(Material(name="boxes", kind=MaterialKind.BOXES, used_for=UsedFor.PARCEL))
+    kinds = session.exec(select(ParcelBox.name).order_by(col(ParcelBox.name))).all()
+    for name in kinds or ["boxes"]:
+        found.append(Material(name=name, kind=MaterialKind.BOXES, used_for=UsedFor.PARCEL))
     return found
 
 
@@ -184,15 +185,22 @@ def cell_cm3(cells: int) -> float:
 
 @dataclass(frozen=True)
 class _Needs:
-    """What is filled and packed each week: trays by format, bundles by wrap, parcels, batches."""
+    """Filled and packed each week: trays by format, bundles by wrap, parcels, batches, boxes.
+
+    `named` are the materials that may be one kind of box, by its name.
+    """
 
     trays: Mapping[int, _Weeks]
     bundles: Mapping[int | None, _Weeks]
     parcels: _Weeks
     batches: _Weeks
+    boxes: Mapping[str, _Weeks]
+    named: frozenset[str]
 
     def of(self, row: Material) -> _Weeks:
         """How many trays, batches, bundles or parcels use this material in each week?"""
+        if row.used_for is UsedFor.PARCEL and row.kind is MaterialKind.BOXES and self.boxes:
+            return self._boxes(row.name)
         if row.used_for is UsedFor.PARCEL:
             return self.parcels
         if row.used_for is UsedFor.BATCH:
@@ -200,6 +208,13 @@ class _Needs:
         if row.used_for is UsedFor.TRAY:
             return _sum(self.trays, row.tray_format_id, len(self.parcels))
         return _sum(self.bundles, row.wrap_id, len(self.parcels))
+
+    def _boxes(self, name: str) -> _Weeks:
+        """The boxes of this name; of all kinds without a row of their own, for another name."""
+        if name in self.boxes:
+            return self.boxes[name]
+        others = [weeks for box, weeks in self.boxes.items() if box not in self.named]
+        return [sum(used[week] for used in others) for week in range(len(self.parcels))]
 
 
 def _sum(by_key: Mapping[int, _Weeks] | Mapping[int | None, _Weeks], key: int | None,
@@ -261,7 +276,7 @@ def _called(
     )
 
 
-def _needs(session: Session, horizon: Horizon, day: date) -> _Needs:
+def _needs(session: Session, horizon: Horizon, day: date, named: frozenset[str]) -> _Needs:
     trays: dict[int, _Weeks] = defaultdict(lambda: [0.0] * horizon.weeks)
     batches = [0.0] * horizon.weeks
     air = air_of(session, day)
@@ -271,8 +286,8 @@ def _needs(session: Session, horizon: Horizon, day: date) -> _Needs:
             trays[tray_format][at] += filled
     for at, tray_format, filled in _filled_by_batches(session, air, horizon, day):
         trays[tray_format][at] += filled
-    bundles, parcels = _posted(session, horizon, day)
-    return _Needs(trays, bundles, parcels, batches)
+    taken = posted(session, horizon, day)
+    return _Needs(trays, taken.bundles, taken.parcels, batches, taken.boxes, named)
 
 
 def _starts(session: Session, horizon: Horizon) -> Iterator[tuple[int, Protocol, int]]:
@@ -331,85 +346,6 @@ def _filled_by_batches(session: Session, air: Air, horizon: Horizon, day: date) 
             if stage.tray_format_id is not None and stage.tray_format_id != standing:
                 standing = stage.tray_format_id
                 yield week, standing, float(batch_trays(one, place))
-
-
-def _posted(
-    session: Session, horizon: Horizon, day: date
-) -> tuple[dict[int | None, _Weeks], _Weeks]:
-    """Bundles by wrap and parcels, in the week in which they are packed."""
-    bundles: dict[int | None, _Weeks] = defaultdict(lambda: [0.0] * horizon.weeks)
-    parcels = [0.0] * horizon.weeks
-    given: dict[tuple[int, int], int] = defaultdict(int)
-    promised = session.exec(
-        select(Promise, PromiseLine, Product)
-        .join(PromiseLine, col(PromiseLine.promise_id) == col(Promise.id))
-        .join(Product, col(PromiseLine.product_id) == col(Product.id))
-    ).all()
-    holds = set(session.exec(select(Promise.id).where(holding(now(session)))).all())
-    packed: set[int] = set()
-    for promise, line, product in promised:
-        given[promise.order_id, product.id or 0] += line.quantity
-        week = max(0, horizon.index(promise.pack_on))
-        if promise.id not in holds or week >= horizon.weeks or line.picked >= line.plugs:
-            continue
-        bundles[product.wrap_id][week] += line.quantity
-        if promise.id not in packed:
-            parcels[week] += 1
-            packed.add(promise.id or 0)
-    _add_open(session, horizon, day, given, bundles, parcels)
-    _add_expected(session, horizon, bundles, parcels)
-    return bundles, parcels
-
-
-def _add_open(
-    session: Session,
-    horizon: Horizon,
-    day: date,
-    given: Mapping[tuple[int, int], int],
-    bundles: dict[int | None, _Weeks],
-    parcels: _Weeks,
-) -> None:
-    """Order lines without a promise: in the week the customer wants them, else this week."""
-    rows = session.exec(
-        select(CustomerOrder, OrderLine, Product)
-        .join(OrderLine, col(OrderLine.order_id) == col(CustomerOrder.id))
-        .join(Product, col(OrderLine.product_id) == col(Product.id))
-    ).all()
-    seen: set[int] = set()
-    for order, line, product in rows:
-        left = line.quantity - given.get((order.id or 0, product.id or 0), 0)
-        if left <= 0 or (order.not_after is not None and order.not_after < day):
-            continue
-        first = order.not_before or day
-        week = max(0, horizon.index(first - timedelta(days=ON_THE_WAY_DAYS)))
-        if week >= horizon.weeks:
-            continue
-        bundles[product.wrap_id][week] += left
-        if order.id not in seen:
-            parcels[week] += 1
-            seen.add(order.id or 0)
-
-
-def _add_expected(
-    session: Session, horizon: Horizon, bundles: dict[int | None, _Weeks], parcels: _Weeks
-) -> None:
-    smallest: dict[int, Product] = {}
-    for product in session.exec(select(Product).order_by(col(Product.plugs).desc())).all():
-        smallest[product.crop_id] = product
-    orders, lines = session.exec(
-        select(func.count(func.distinct(OrderLine.order_id)), func.sum(OrderLine.quantity))
-    ).one()
-    a_parcel = float(lines or 0) / orders if orders else BUNDLES_A_PARCEL
-    rows = session.exec(select(Demand).where(Demand.kind == DemandKind.EXPECTED_SALES)).all()
-    for row in rows:
-        week, of = horizon.index(Week.parse(row.week)), smallest.get(row.crop_id)
-        if 0 <= week < horizon.weeks and of is not None:
-            bundles[of.wrap_id][week] += row.plugs / of.plugs
-            parcels[week] += row.plugs / of.plugs / a_parcel
-    for week, number in enumerate(parcels):
-        parcels[week] = float(math.ceil(number - 1e-9))
-    for used in bundles.values():
-        used[:] = [float(math.ceil(number - 1e-9)) for number in used]
 
 
 def _seed(session: Session, horizon: Horizon, day: date) -> list[CallOff]:

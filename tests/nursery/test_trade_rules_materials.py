@@ -14,6 +14,7 @@ from nursery.database import Database, site
 from nursery.material import Material, MaterialKind, UsedFor
 from nursery.order import Wrap
 from nursery.planned import PlannedStart
+from nursery.travelling import ParcelBox
 from nursery.week.materials import CallOff, call_off, cell_cm3
 from nursery.week.recurring import RecurringWork, rounds, usual_work, week_minutes
 from nursery.week.warnings import WarningKind, warnings
@@ -172,6 +173,50 @@ def test_wrap_and_boxes_follow_promises_orders_and_expected_sales(db: Database) 
         moss, boxes = line(session, "moss"), line(session, "boxes")
     assert moss.used == (0, 200, 0, 120, 0, 400, 0, 0)
     assert boxes.used == (0, 1, 0, 1, 0, 3, 0, 0)
+
+
+def test_boxes_are_called_off_by_kind_from_what_each_order_holds(db: Database) -> None:
+    """Two bundles of six plugs fill the small box of 12; three go into the large one of 30."""
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        crop = crop_named(session, CALTHA)
+        session.add(ParcelBox(name="small", room=12, cost_cents=50))
+        session.add(ParcelBox(name="large", room=30, cost_cents=90))
+        session.add(ParcelBox(name="huge", room=31, cost_cents=900))
+        promise(session, "S1", crop, 5, MONDAY + timedelta(days=8))
+        for reference, quantity in (("S2", 3), ("S3", 1), ("S4", 7)):
+            open_order(session, reference, product_of(session, crop), quantity)
+        assumed = {one.name: one.used for one in call_off(session, 2) if one.kind == "boxes"}
+        material(session, "boxes", UsedFor.PARCEL, kind=MaterialKind.BOXES)
+        of_all = line(session, "boxes", 2).used
+        material(session, "large", UsedFor.PARCEL, kind=MaterialKind.BOXES)
+        material(session, "huge", UsedFor.PARCEL, kind=MaterialKind.BOXES)
+        material(session, "slips", UsedFor.PARCEL, kind=MaterialKind.LABELS)
+        listed = {one.name: one.used for one in call_off(session, 2) if one.assumed == ""}
+    # 5 in a large one; 3 in a large one; 1 in a small one; 7 in a large and a small one.
+    assert assumed == {"small": (2, 0), "large": (2, 1), "huge": (0, 0)}
+    assert of_all == (4, 1)
+    boxes = {name: listed[name] for name in ("boxes", "large", "huge", "slips")}
+    assert boxes == {"boxes": (2, 0), "large": (2, 1), "huge": (0, 0), "slips": (3, 1)}
+
+
+def test_wrap_is_called_off_as_it_is_chosen_for_the_journey_of_what_is_promised(
+    db: Database,
+) -> None:
+    """Paper holds no water to speak of: every parcel in it travels in moss instead."""
+    with db.writing() as session:
+        small_nursery(session, MONDAY)
+        crop = crop_named(session, CALTHA)
+        moss = session.exec(select(Wrap)).one()
+        paper = Wrap(name="paper", water_g=1.0, minimum_water_g=0.9, cost_cents=1)
+        session.add(paper)
+        session.flush()
+        product_of(session, crop).wrap_id = paper.id
+        promise(session, "S1", crop, 5, MONDAY + timedelta(days=8))
+        for wrap in (moss, paper):
+            material(session, wrap.name, UsedFor.BUNDLE, kind=MaterialKind.WRAP, wrap_id=wrap.id)
+        used = {name: line(session, name, 2).used for name in (moss.name, "paper")}
+    assert used == {"moss and paper": (0, 5), "paper": (0, 0)}
 
 
 def test_seed_that_the_plan_sows_beyond_what_is_left_is_ordered(db: Database) -> None:
