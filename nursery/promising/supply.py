@@ -1,7 +1,7 @@
 """What does each pool hold, what is committed of it, and how much more may be promised?
 
 Supply is read like this. A counted lot gives its plugs less the site's allowance for rejects and
-wrong counts. A growing batch gives, by flush, its safe quantities from its safe dates
+wrong counts. A growing batch gives, by flush, its safe quantities (less that) from its safe dates
 (`growing.growth`); how likely they are there on a day is asked of many draws of what it might
 give (`promising.chances`). A batch or lot under a veto that nobody has signed off, or whose
 quarantine is not "clear", gives nothing, nor does a closed batch or a lot past its last sale day.
@@ -30,7 +30,7 @@ from sqlmodel import Session, col, select
 from nursery.availability import Days, allot, deficit, extra, unkept
 from nursery.batch import Batch, Quarantine
 from nursery.growing.growth import ExpectedLot
-from nursery.growing.prospects import DRAWS, Prospect, Sold
+from nursery.growing.prospects import DRAWS, Prospect, Sold, luck
 from nursery.order import CustomerOrder, Promise, PromiseLine, State
 from nursery.promising.chances import Chances, Draws, spread
 from nursery.promising.facts import (
@@ -46,6 +46,9 @@ from nursery.promising.facts import (
 from nursery.promising.kept_plugs import Chosen, KeptPlugs, chosen_lots, still_kept
 from nursery.promising.planned_supply import PlannedLot, planned_lots, planned_prospects
 from nursery.stock import Grade, Lot, Pool, Veto
+
+_WRONG = 7_001_001
+"""The draws of the share that is wrong: a number that is no batch's."""
 
 
 @dataclass(frozen=True)
@@ -473,7 +476,8 @@ def _lots(
         coming += planned_lots(session, first, {pool.crop_id for pool in pools.values()})
     for each in coming:
         if each.pool_id in found and each.last_sale_on >= first:
-            lot = _Promisable(each.ready_on, each.last_sale_on, each.plugs, False)
+            plugs = promisable(each.plugs, share)
+            lot = _Promisable(each.ready_on, each.last_sale_on, plugs, False)
             found[each.pool_id].append(lot)
     return found
 
@@ -481,22 +485,39 @@ def _lots(
 def _prospects(
     session: Session, facts: Facts, pools: Mapping[int, Pool], grows: Mapping[int, Grows]
 ) -> dict[int, tuple[Prospect, ...]]:
-    """What might still come into each pool? All that grows is taken as grade A."""
+    """What might still come into each pool? All that grows is taken as grade A.
+
+    Less what is wrong: survival says how many live, not how many of those are counted wrongly or
+    rejected when they are set aside. The allowance is what counted plugs are safe with, so that in
+    the draws the share that is wrong lies anywhere up to it.
+    """
     planned: Mapping[Sold, Sequence[Prospect]] = {}
     if facts.site.promise_planned_starts:
         planned = planned_prospects(session, facts.today, grows.keys())
     return {
-        pool: (
-            *(grows[row.crop_id].bought_in if row.bought_in else grows[row.crop_id].prospects),
-            *planned.get((row.crop_id, row.bought_in), ()),
+        pool: tuple(
+            _less(each, facts.site.allowance)
+            for each in (
+                *(grows[row.crop_id].bought_in if row.bought_in else grows[row.crop_id].prospects),
+                *planned.get((row.crop_id, row.bought_in), ()),
+            )
         )
         for pool, row in pools.items()
         if row.grade is Grade.A
     }
 
 
+def _less(might: Prospect, allowance: float) -> Prospect:
+    """The same draws less the share that is wrong, from none to the allowance, evenly spread.
+
+    The same for all batches: who counts them, and what is called good, is the same as well.
+    """
+    wrong = np.rint(might.plugs * allowance * luck(_WRONG)).astype(np.int32)
+    return replace(might, plugs=might.plugs - wrong)
+
+
 def promisable(plugs: int, allowance: float) -> int:
-    """How many of so many counted plugs may be promised? Less the allowance, rounded against us."""
+    """How many of so many plugs may be promised? Less the allowance, rounded against us."""
     return plugs - math.ceil(plugs * allowance - 1e-9)
 
 
