@@ -16,6 +16,7 @@ from api.context import Desk
 from api.forecasts import keep_pulling
 from api.ids import global_id
 from api.jobs import Jobs
+from api.listening import Listeners
 from api.pages import routes
 from api.schema import make_schema
 from api.view import View
@@ -42,7 +43,8 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
     """
     allowed = settings or Settings()
     jobs, threads = Jobs(db.address, TASKS), CapacityLimiter(allowed.threads)
-    desk = Desk(db, allowed, jobs, threads, GroupCommit(db))
+    listeners = Listeners(allowed.subscriptions_a_token)
+    desk = Desk(db, allowed, jobs, threads, GroupCommit(db), listeners)
     view = View(make_schema(allowed), desk)
 
     async def health(request: Request) -> JSONResponse:

@@ -27,6 +27,7 @@ from nursery.settings import Settings
 
 if TYPE_CHECKING:
     from api.jobs import Jobs
+    from api.listening import Listeners
 
 T = TypeVar("T")
 Work: TypeAlias = Callable[[Session, Token], T]
@@ -34,13 +35,15 @@ Work: TypeAlias = Callable[[Session, Token], T]
 
 @dataclass(frozen=True)
 class Desk:
-    """What all requests of one server share: the database, settings, threads, jobs, the writer."""
+    """What all requests of one server share: the database, settings, threads, jobs, the writer,
+    and who listens."""
 
     db: Database
     settings: Settings
     jobs: "Jobs"
     threads: CapacityLimiter
     writer: GroupCommit
+    listeners: "Listeners"
 
     async def in_thread(self, work: Callable[[], T]) -> T:
         """What does this work answer, done in a thread while the event loop goes on?"""

@@ -8,22 +8,22 @@ until it is too old to be filled.
 
 import time
 from collections.abc import AsyncGenerator, Iterable, Mapping
+from contextlib import aclosing
 from datetime import datetime
 from typing import Annotated, TypeAlias
 
-import anyio
 import strawberry
 from sqlalchemy import func
 from sqlmodel import Session, col, or_, select
 from strawberry.scalars import JSON
 
-from api.context import Info, read
+from api.context import Info
 from api.fields import subscription
 from api.ids import global_id, key_of
+from api.listening import listen
 from api.promises import READERS, Promise, promise
 from api.refusals import Refusal
 from nursery import order
-from nursery.access import Token
 from nursery.database import now
 from nursery.order import EventKind
 from nursery.promising.told import told_once
@@ -103,7 +103,7 @@ class PromiseNews:
         """For the shop and the lead. With `after`, first all that happened since then."""
         tail: list[Tail] = []
 
-        def work(session: Session, token: Token) -> list[PromiseChange]:
+        def look(session: Session) -> list[PromiseChange]:
             if not tail:
                 tail.append(Tail(key_of("PromiseEvent", after, "after") if after else None))
             at = now(session)
@@ -113,14 +113,9 @@ class PromiseNews:
                 if reference is None or event.promise.order.reference == reference
             ]
 
-        while True:
-            found = await read(info, READERS, work)
-            if isinstance(found, Refusal):
-                yield found
-                return
-            for change in found:
+        async with aclosing(listen(info, READERS, look)) as news:
+            async for change in news:
                 yield change
-            await anyio.sleep(info.context.desk.settings.poll_seconds)
 
 
 def _change(event: order.PromiseEvent, detail: Mapping[str, object], at: datetime) -> PromiseChange:

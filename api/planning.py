@@ -1,11 +1,10 @@
 """What the lead asks of plans: makes them, follows them while they are solved, accepts them."""
 
 from collections.abc import AsyncGenerator
+from contextlib import aclosing
 from datetime import date
-from functools import partial
 from typing import Annotated, TypeAlias
 
-import anyio
 import strawberry
 from sqlmodel import Session
 
@@ -13,6 +12,7 @@ from api.context import Info, read, write
 from api.fields import field, mutation, subscription
 from api.jobs import Jobs, JobState, Report
 from api.kept import kept
+from api.listening import listen
 from api.mirror import mirror
 from api.plan import Plan, plan
 from api.refusals import Code, Refusal, refuse, written
@@ -246,17 +246,22 @@ class JobNews:
     @subscription("How far a job is, until it has ended.")
     async def job_progress(self, info: Info, id: strawberry.ID) -> AsyncGenerator[JobAnswer, None]:
         """For the lead. Says something whenever there is something new."""
-        desk, told = info.context.desk, None
-        while True:
-            found = await read(info, LEAD, partial(_job_now, desk.jobs, id))
-            if found != told:
+        jobs, told = info.context.desk.jobs, list[Job]()
+
+        def look(session: Session) -> list[Job] | Refusal:
+            found = _job_now(jobs, id, session)
+            if isinstance(found, Refusal) or found in told[-1:]:
+                return found if isinstance(found, Refusal) else []
+            told[:] = [found]
+            return [found]
+
+        async with aclosing(listen(info, LEAD, look)) as news:
+            async for found in news:
                 yield found
-                told = found
-            if isinstance(found, Refusal) or found.state is not JobState.RUNNING:
-                return
-            await anyio.sleep(desk.settings.poll_seconds)
+                if isinstance(found, Job) and found.state is not JobState.RUNNING:
+                    return
 
 
-def _job_now(jobs: Jobs, id: str, session: Session, token: Token) -> Job | Refusal:
+def _job_now(jobs: Jobs, id: str, session: Session) -> Job | Refusal:
     report = jobs.report(session, id)
     return _unknown_job() if report is None else job(report)

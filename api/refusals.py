@@ -24,6 +24,7 @@ class Code(StrEnum):
     NOT_FOUND = "NOT_FOUND"
     INVALID = "INVALID"
     OFF = "OFF"
+    TOO_MANY = "TOO_MANY"
 
 
 @kept

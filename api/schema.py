@@ -23,6 +23,7 @@ from strawberry.extensions import (
 from strawberry.schema.config import StrawberryConfig
 from strawberry.types import ExecutionContext
 
+from api.availability import AvailabilityNews
 from api.benches import BenchQueries
 from api.claims import ClaimMutations, ClaimQueries
 from api.compare import CompareQueries
@@ -103,7 +104,7 @@ class Mutation(
 
 
 @strawberry.type(description="Every message is a union of its news and Refusal.")
-class Subscription(PromiseNews, JobNews):
+class Subscription(PromiseNews, AvailabilityNews, JobNews):
     """All news."""
 
 

@@ -2,6 +2,9 @@
 
 import asyncio
 import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import date
 from typing import Any
 
 import pytest
@@ -10,10 +13,13 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed
 from websockets.typing import Subprotocol
 
-from api.ids import global_id
+from api.ids import global_id, key_of
 from nursery.access import Role, Token
 from nursery.database import Database, now
 from nursery.order import PromiseEvent
+from nursery.promising.promise import cancel, re_date
+from nursery.settings import Settings
+from tests.api.server import serving
 from tests.api.shop import Shed
 
 SUBSCRIPTION = """subscription ($after: ID) { promiseChanged(after: $after) { __typename
@@ -21,22 +27,28 @@ SUBSCRIPTION = """subscription ($after: ID) { promiseChanged(after: $after) { __
   ... on Refusal { code } } }"""
 
 
-async def listen(socket: ClientConnection, secret: str, after: str | None = None) -> None:
-    """Open a subscription to the news of promises."""
+async def listen(
+    socket: ClientConnection,
+    secret: str,
+    after: str | None = None,
+    document: str = SUBSCRIPTION,
+    variables: dict[str, Any] | None = None,
+) -> None:
+    """Open a subscription: to the news of promises, where no other document is given."""
     payload = {"Authorization": f"Bearer {secret}"}
     await socket.send(json.dumps({"type": "connection_init", "payload": payload}))
     assert json.loads(await socket.recv())["type"] == "connection_ack"
-    body = {"query": SUBSCRIPTION, "variables": {"after": after}}
+    body = {"query": document, "variables": variables or {"after": after}}
     await socket.send(json.dumps({"id": "1", "type": "subscribe", "payload": body}))
 
 
-async def heard(socket: ClientConnection) -> Any:
+async def heard(socket: ClientConnection, root: str = "promiseChanged") -> Any:
     """The next news: text frames, as clients of the protocol want them."""
     frame = await asyncio.wait_for(socket.recv(), 10)
     assert isinstance(frame, str)
     message = json.loads(frame)
     assert message["type"] == "next", message
-    return message["payload"]["data"]["promiseChanged"]
+    return message["payload"]["data"][root]
 
 
 def socket_to(shed: Shed, protocol: str = "graphql-transport-ws") -> connect:
@@ -158,3 +170,94 @@ def test_a_revoked_token_hears_no_more(shed: Shed, db: Database) -> None:
             row.revoked_at = now(session)
 
     assert asyncio.run(news())[-1] == {"__typename": "Refusal", "code": "UNAUTHENTICATED"}
+
+
+AVAILABLE = """subscription ($codes: [String!]) { availabilityChanged(codes: $codes) { __typename
+  ... on AvailabilityChange { code fromDay spans { fromDay untilDay quantity } }
+  ... on Refusal { code field } } }"""
+
+
+def test_the_shop_hears_on_which_days_another_quantity_can_be_had(shed: Shed) -> None:
+    async def news(codes: list[str]) -> Any:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], None, AVAILABLE, {"codes": codes})
+            if codes == ["CP-6"]:
+                # So that the subscription has looked before anything is sold.
+                await asyncio.sleep(0.5)
+                await asyncio.to_thread(shed.promised, "W-1", 2)
+            return await heard(socket, "availabilityChanged")
+
+    changed = asyncio.run(news(["CP-6"]))
+    assert changed["code"] == "CP-6" and changed["spans"][0]["fromDay"] == changed["fromDay"]
+    refused = asyncio.run(news(["CP-6", "nothing"]))
+    assert (refused["code"], refused["field"]) == ("UNKNOWN_PRODUCT", "codes")
+
+
+def test_a_token_holds_so_many_subscriptions_and_one_that_ends_makes_room(
+    db: Database, shed: Shed
+) -> None:
+    payload = {"Authorization": f"Bearer {shed.secrets[Role.SHOP]}"}
+
+    async def subscribe(socket: ClientConnection, id: str, after: str | None) -> Any:
+        """The first thing heard of a subscription that starts with what has happened."""
+        body = {"query": SUBSCRIPTION, "variables": {"after": after}}
+        await socket.send(json.dumps({"id": id, "type": "subscribe", "payload": body}))
+        while True:
+            message = json.loads(await asyncio.wait_for(socket.recv(), 10))
+            if message["type"] == "next" and message["id"] == id:
+                return message["payload"]["data"]["promiseChanged"]
+
+    async def greeted(socket: ClientConnection) -> None:
+        await socket.send(json.dumps({"type": "connection_init", "payload": payload}))
+        assert json.loads(await socket.recv())["type"] == "connection_ack"
+
+    async def held() -> tuple[list[Any], Any, Any]:
+        start = global_id("PromiseEvent", 1)
+        async with serving_two(db) as address, to(address) as one, to(address) as other:
+            await greeted(one)
+            await greeted(other)
+            kept = [await subscribe(one, str(n), start) for n in range(2)]
+            refused = await subscribe(other, "2", start)
+            await one.send(json.dumps({"id": "0", "type": "complete"}))
+            await asyncio.sleep(0.5)
+            return kept, refused, await subscribe(other, "3", start)
+
+    shed.promised("W-1")
+    kept, refused, later = asyncio.run(held())
+    assert [each["__typename"] for each in [*kept, later]] == ["PromiseChange"] * 3
+    assert refused == {"__typename": "Refusal", "code": "TOO_MANY"}
+
+
+def to(address: str) -> connect:
+    return connect(
+        address.replace("http", "ws") + "/graphql",
+        subprotocols=[Subprotocol("graphql-transport-ws")],
+    )
+
+
+@asynccontextmanager
+async def serving_two(db: Database) -> AsyncIterator[str]:
+    """A server whose tokens may hold two subscriptions."""
+    server = serving(db, Settings(poll_seconds=0.05, subscriptions_a_token=2))
+    address = await asyncio.to_thread(server.__enter__)
+    try:
+        yield address
+    finally:
+        await asyncio.to_thread(server.__exit__, None, None, None)
+
+
+def test_a_subscription_tells_once_what_was_moved_twice_before_it_looked(
+    shed: Shed, db: Database
+) -> None:
+    id = shed.promised("W-1")
+    with db.writing() as session:
+        for day in (4, 8, 3):
+            re_date(session, key_of("Promise", id), date(2027, 3, day), "Van", "Lea", f"to {day}")
+        cancel(session, key_of("Promise", id), "Lea")
+
+    async def news() -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], global_id("PromiseEvent", 2))
+            return [await heard(socket)]
+
+    assert [each["kind"] for each in asyncio.run(news())] == ["CANCELLED"]
