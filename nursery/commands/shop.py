@@ -190,21 +190,22 @@ def _show_quote(answer: Quote) -> None:
     ):
         if other is not None:
             say(f"{name}: leaves {other.ship_on:%a %d %b %Y}; {'; '.join(other.notes)}.")
+    every = {option.service for option in answer.options}
+    every |= {why.service for day in answer.closed_days for why in day.reasons if why.service}
     show(
         "Days that are closed",
         ("day", "why"),
-        [(f"{closed.day:%a %Y-%m-%d}", _why(closed)) for closed in answer.closed_days[:12]],
+        [(f"{closed.day:%a %Y-%m-%d}", _why(closed, every)) for closed in answer.closed_days[:12]],
     )
     for caution in answer.cautions:
         say(f"{caution}.")
 
 
-def _why(closed: ClosedDay) -> str:
+def _why(closed: ClosedDay, every: set[str]) -> str:
     """Every reason once; one that holds for some services alone names them."""
     by_text: dict[str, list[str]] = {}
     for reason in closed.reasons:
         by_text.setdefault(reason.text, []).append(reason.service)
-    every = {reason.service for reason in closed.reasons if reason.service}
     return "; ".join(
         text if "" in services or set(services) == every else f"{', '.join(services)}: {text}"
         for text, services in by_text.items()
