@@ -24,7 +24,8 @@ def baskets(session: Session) -> tuple[Asked, Asked, Asked]:
     soon, later = _free(session, _SOON), _free(session, _LATER)
     by_soon = sorted(PLANTS, key=lambda plant: -soon[plant.name])
     tender = [plant for plant in by_soon if plant.frost_c >= _TENDER_C]
-    growing = sorted(PLANTS, key=lambda plant: (soon[plant.name] >= _PLUGS, -later[plant.name]))
+    hardy = [plant for plant in PLANTS if plant.frost_c < _TENDER_C]
+    growing = sorted(hardy, key=lambda plant: (soon[plant.name] >= _PLUGS, -later[plant.name]))
     return (
         Asked(((_code(by_soon[0]), 1), (_code(by_soon[1]), 2)), "NL", "1075"),
         Asked(((_code(tender[0]), 1), (_code(tender[1]), 1)), "DE", "80331"),

@@ -1,19 +1,23 @@
 """How does the invented nursery get into a database? By a workbook, as a user's own would."""
 
+from collections.abc import Mapping
 from datetime import UTC
 from pathlib import Path
+
+import orjson
 
 from nursery.access import Role, make_token
 from nursery.database import Database, migrate, now, open_database, site
 from nursery.errors import Fault
 from nursery.workbook import load, write_workbook
-from seed_demo.nursery_data import OPENING
+from seed_demo.nursery_data import HOME, OPENING
 from seed_demo.sheets import Rows
-from seed_demo.tables import tables
+from seed_demo.tables import forecast_answer, tables
 
 DATABASE = "nursery.sqlite"
 WORKBOOK = "nursery.xlsx"
 TOKENS = "tokens.txt"
+FORECAST = "forecast.json"
 _ACTOR = "demo"
 
 
@@ -30,7 +34,7 @@ def build(folder: Path, seed: int = 1) -> Path:
     path = folder / DATABASE
     if path.exists():
         raise Fault("Demo", "its folder must not hold a nursery yet", str(folder), "name another")
-    rows = tables(seed)
+    rows = {**tables(seed), "Forecast sources": [_source(folder, seed)]}
     write_workbook(folder / WORKBOOK, rows)
     db = open_database(str(path))
     try:
@@ -41,6 +45,21 @@ def build(folder: Path, seed: int = 1) -> Path:
     finally:
         db.close()
     return path
+
+
+def _source(folder: Path, seed: int) -> Mapping[str, object]:
+    """Where the home station's forecast is fetched: a file, as some service might answer."""
+    path = folder.resolve() / FORECAST
+    path.write_bytes(orjson.dumps(forecast_answer(seed), option=orjson.OPT_INDENT_2))
+    return {
+        "Station": HOME,
+        "Address": path.as_uri(),
+        "Days at": "forecast.days",
+        "Day": "date",
+        "Lowest": "temperature.low",
+        "Highest": "temperature.high",
+        "Issued at": "forecast.issued",
+    }
 
 
 def read_tokens(folder: Path) -> dict[Role, str]:

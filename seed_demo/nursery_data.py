@@ -180,6 +180,7 @@ TRAYS = (("288", 288, 1, 90), ("104", 104, 1, 70), ("72", 72, 1, 65))
 WRAPS = (
     ("moss and paper", 140.0, 35.0, 0.9, 24, 0.5),
     ("paper and hessian", 90.0, 30.0, 1.3, 15, 0.4),
+    ("damp paper", 60.0, 30.0, 2.0, 8, 0.3),
 )
 """Name, water held and least water (g), loss (g per hour and kPa), cents, minutes."""
 
@@ -239,12 +240,34 @@ SHADE = (
 )
 """Area, layers at most, limit (°C), what a cover keeps off (°C), minutes a layer and person."""
 PACKS = (
-    ("heat pack 72 h", "frost", 72.0, 4.0, -6.0, 240, 120),
-    ("cold pack", "heat", 48.0, 3.0, 31.0, 110, 300),
+    ("heat pack 72 h", "frost", 72.0, 4.0, -7.5, 240, 120, 40, 5, 9, 20),
+    ("cold pack", "heat", 48.0, 3.0, 31.0, 110, 300, 24, 4, 9, 12),
 )
-"""Name, against, hours, covers (°C), trusted to (°C outside), cents, grams."""
-BOXES = (("small box", 18, 160, 60), ("middle box", 36, 260, 85), ("large box", 72, 420, 140))
-"""Name, room (plugs), grams empty, cents."""
+"""Name, against, hours, covers (°C), trusted to (°C outside), cents, grams; in stock, spare, days
+on the way, sold in."""
+BOXES = (
+    ("small box", 18, 160, 60, 1.0),
+    ("lined box", 18, 190, 70, 0.4),
+    ("middle box", 36, 260, 85, 1.0),
+    ("large box", 72, 420, 140, 1.0),
+)
+"""Name, room (plugs), grams empty, cents, share of the vapour that gets out."""
+IN_DAMP_PAPER = frozenset({"IRQ", "IRN"})
+"""Plants whose plugs are listed in damp paper alone: it lasts to the next day, not always more."""
+ON_THE_WAY = (("Bavaria", "Hoogven"),)
+"""Zone, station whose weather its parcels meet: the carrier's night depot."""
+BY_HAND = (
+    (
+        "Bavaria",
+        date(2027, 3, 24),
+        date(2027, 3, 24),
+        False,
+        "Imke",
+        "the depot's heating is being repaired that night",
+        datetime(2027, 3, 22, 7, 30),
+    ),
+)
+"""Zone, first and last ship day, open or not, who decided it, why, when."""
 TRIALS = (
     ("moss and paper", datetime(2027, 2, 1, 12), 512.0, 494.6, 24.0, 14.0, 0.55),
     ("moss and paper", datetime(2027, 2, 8, 12), 508.0, 489.0, 24.0, 15.0, 0.52),

@@ -9,10 +9,13 @@ from seed_demo.nursery_data import (
     ABSENCES,
     AREAS,
     BOXES,
+    BY_HAND,
     CARE,
     CLOSURES,
     HOME,
+    IN_DAMP_PAPER,
     MATERIALS,
+    ON_THE_WAY,
     OPENING,
     PACKS,
     PEOPLE,
@@ -48,8 +51,21 @@ _MATERIAL = (
     "Lead",
     "Pack",
 )
-_PACK = ("Name", "Against", "Hours", "Covers", "Outside", "Cost", "Weight")
-_BOX = ("Name", "Room", "Weight", "Cost")
+_PACK = (
+    "Name",
+    "Against",
+    "Hours",
+    "Covers",
+    "Outside",
+    "Cost",
+    "Weight",
+    "In stock",
+    "Spare",
+    "Lead",
+    "Sold in",
+)
+_BOX = ("Name", "Room", "Weight", "Cost", "Vapour")
+_BY_HAND = ("Which", "First day", "Last day", "Open", "Decided by", "Reason", "Decided at")
 _TRIAL = ("Wrap", "Weighed at", "Before", "After", "Hours", "Mean", "Humidity")
 _SUBSTITUTE = ("Product", "Substitute", "Place")
 _CARE = ("Product", "Within", "Pot or plant", "Also")
@@ -179,6 +195,8 @@ def selling_sheets() -> Rows:
         "Boxes": [dict(zip(_BOX, row, strict=True)) for row in BOXES],
         "Wrap trials": [dict(zip(_TRIAL, row, strict=True)) for row in TRIALS],
         "Substitutes": [dict(zip(_SUBSTITUTE, row, strict=True)) for row in SUBSTITUTES],
+        "On the way": [{"Zone": zone, "Station": station} for zone, station in ON_THE_WAY],
+        "Days by hand": [dict(zip(_BY_HAND, row, strict=True)) for row in BY_HAND],
         "Care cards": [dict(zip(_CARE, row, strict=True)) for row in CARE],
         "Wraps": [
             {
@@ -369,6 +387,12 @@ def _benches() -> Iterator[Values]:
             }
 
 
+def _wrap(plant: Plant) -> str:
+    if plant.code in IN_DAMP_PAPER:
+        return WRAPS[2][0]
+    return WRAPS[0][0] if plant.box_days < 4 else WRAPS[1][0]
+
+
 def _product(plant: Plant, plugs: int) -> Values:
     return {
         "Code": product_code(plant, plugs),
@@ -376,7 +400,7 @@ def _product(plant: Plant, plugs: int) -> Values:
         "Crop": plant.name,
         "Grade": "A",
         "Plugs": plugs,
-        "Wrap": WRAPS[0][0] if plant.box_days < 4 else WRAPS[1][0],
+        "Wrap": _wrap(plant),
         "Heat limit": plant.heat_c,
         "Frost limit": plant.frost_c,
         "Days in the box": plant.box_days,

@@ -195,7 +195,7 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
     reasons = [
         *_too_late(rules, lane, leg),
         *against,
-        *_packing_full(rules, day, ask.minutes and ask.minutes + way.pack_minutes),
+        *_packing_full(rules, way, ask.minutes),
         *_outside_window(way, ask.window),
     ]
     return replace(way, reasons=tuple(reasons)) if reasons else way
@@ -322,11 +322,14 @@ def _uncertain(rules: Rules, way: Way) -> Reason:
     return Reason("uncertain", text, way.lane.service)
 
 
-def _packing_full(rules: Rules, day: date, minutes: int) -> list[Reason]:
-    left = rules.room_left(day)
+def _packing_full(rules: Rules, way: Way, asked: int) -> list[Reason]:
+    """Packs take minutes by the service that needs them; a parcel that asks for none has room."""
+    minutes = asked and asked + way.pack_minutes
+    left = rules.room_left(way.leg.ship_on)
     if minutes <= left:
         return []
-    return [Reason("packing_full", f"{max(0, left)} packing minutes left, {minutes} needed")]
+    text = f"{max(0, left)} packing minutes left, {minutes} needed"
+    return [Reason("packing_full", text, way.lane.service if way.packs else "")]
 
 
 def _outside_window(way: Way, window: Window) -> list[Reason]:

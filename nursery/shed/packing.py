@@ -223,8 +223,8 @@ def _why_this_box(plain: _Way, best: _Way, lines: Sequence[Wanted]) -> str:
     if best is plain or names == [box.name for box in best.boxes]:
         return ""
     dry = [
-        f"{each.wrap.name} of {each.product.code} stays moist in {one.own_chance:.0%} of weather"
-        " years only"
+        f"{each.wrap.name} of {each.product.code} would dry out in {1 - one.own_chance:.0%} of"
+        " weather years"
         for each, one in zip(lines, plain.taken, strict=True)
         if one is not None and one.says and one.own_chance is not None and each.wrap is not None
     ]

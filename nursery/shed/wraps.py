@@ -117,9 +117,8 @@ def lasting(
         return Taken(by_name[own], mine, True, mine, "")
     best = moisture.cheapest_packing(list(inside.values()), deficits, stated)
     if best is not None:
-        listed = (
-            f"{own} stays moist in {mine:.0%} of weather years only" if mine is not None else ""
-        )
+        dry = 0.0 if mine is None else 1 - mine
+        listed = f"{own} would dry out on the way in {dry:.0%} of weather years" if dry else ""
         says = listed or "the cheapest that stays moist"
         return Taken(by_name[best.wrap.name], best.chance, True, mine, says)
     surest = max(wraps, key=lambda one: (chances[one.name], one.name == own))

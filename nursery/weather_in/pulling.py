@@ -11,7 +11,9 @@ import asyncio
 import logging
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 from urllib.parse import quote_plus, urlsplit
+from urllib.request import url2pathname
 from zoneinfo import ZoneInfo
 
 import httpx
@@ -157,6 +159,8 @@ class _Unanswered(Exception):
 
 async def _fetch(client: httpx.AsyncClient, address: str, patience: Patience) -> bytes:
     """The answer's body. What may pass by itself (no connection, 429, 5xx) is tried again."""
+    if address.startswith("file:"):
+        return await asyncio.to_thread(_read_file, address)
     said = ""
     for attempt in range(patience.tries):
         if attempt:
@@ -175,6 +179,19 @@ async def _fetch(client: httpx.AsyncClient, address: str, patience: Patience) ->
         except httpx.HTTPError as error:
             said = f"could not be reached ({type(error).__name__})"
     raise _Unanswered(said)
+
+
+def _read_file(address: str) -> bytes:
+    """A forecast that some other program writes to this machine."""
+    try:
+        with Path(url2pathname(urlsplit(address).path)).open("rb") as file:
+            found = file.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "there is no such file"
+        raise _Unanswered(f"the file cannot be read: {why}") from None
+    if len(found) > LARGEST_BYTES:
+        raise _Unanswered(f"the file is larger than {LARGEST_BYTES // 1_000_000} MB")
+    return found
 
 
 async def _body(answer: httpx.Response) -> bytes:

@@ -17,7 +17,7 @@ FORECAST_SOURCES = Sheet(
     (
         _station,
         _c("Address", "address", "https://weather.example/days?place=17&key={key}",
-           help="{key} stands for NURSERY_FORECAST_KEY"),
+           help="{key} stands for NURSERY_FORECAST_KEY; file:///... reads a file"),
         _c("Days at", "days_at", "forecast.days",
            help="dotted path to a list, one object a day, or to an object of parallel lists"),
         _c("Day", "day_field", "date", help="path of the day from there"),

@@ -62,8 +62,9 @@ def _mask(text: str) -> object:
 
 
 def _address(text: str) -> None:
-    if not re.fullmatch(r"https?://[^\s/]+\S*", text):
-        raise Fault("Address", "must begin with https:// (or http://)", text, "copy it whole")
+    if not re.fullmatch(r"https?://[^\s/]+\S*|file:///\S+", text):
+        rule = "must begin with https:// (or http://, or file:/// for a file of this machine)"
+        raise Fault("Address", rule, text, "copy it whole")
 
 
 def _zone_or_none(text: str) -> None:

@@ -315,6 +315,20 @@ def test_an_address_where_nobody_answers_is_told(db: Database) -> None:
     assert "could not be reached" in found.warning
 
 
+def test_a_forecast_that_another_program_writes_is_read_from_its_file(
+    db: Database, tmp_path: Path
+) -> None:
+    path = tmp_path / "days of home.json"
+    path.write_bytes(_body(_listed(_week())))
+    with db.writing() as session:
+        _source(session, path.as_uri())
+    assert _pull(db) == [Pulled("Home", 7, "")]
+    path.write_bytes(b" " * 2_000_000)
+    assert "the file is larger than 1 MB" in _pull(db)[0].warning
+    path.unlink()
+    assert "the file cannot be read: No such file" in _pull(db)[0].warning
+
+
 def test_of_several_server_processes_one_fetches(either_db: Database, service: Service) -> None:
     service.answers = [(200, _body(_listed(_week())))]
     with either_db.writing() as session:

@@ -155,7 +155,10 @@ def test_a_line_travels_in_its_own_wrap_where_that_lasts_else_in_the_cheapest_th
         session.flush()
         (line,) = line_wraps(session, date(2027, 3, 2))
         assert (line.wrap, line.water_g) == ("foil", 90)
-        assert line.says.startswith("moss and paper stays moist in") and line.chance == 1.0
+        assert (
+            line.says.startswith("moss and paper would dry out on the way in")
+            and line.chance == 1.0
+        )
         for row in session.exec(select(Wrap)).all():
             row.conductance_g_per_h_kpa = 90.0
         session.flush()
@@ -215,7 +218,7 @@ def test_the_pick_sheet_at_the_command_line_says_which_wrap_is_changed(db: Datab
     address = db.address
     run = CliRunner().invoke(app, ["picks", "2027-03-02", "--database", address])
     assert run.exit_code == 0, run.output
-    assert "MIND O-1: CP-6 in foil, 90 g of water: moss and paper stays moist in" in run.output
+    assert "MIND O-1: CP-6 in foil, 90 g of water: moss and paper would dry out on" in run.output
     (row,) = [line for line in run.output.splitlines() if line.startswith("[ ] 1")]
     assert "foil" in row and "90 g" in row and "moss and paper" in row
     weighed = ["weigh", "moss and paper", "--before", "400", "--after", "376", "--hours", "24"]
@@ -247,7 +250,7 @@ def test_a_tight_box_is_taken_where_it_is_cheaper_than_another_wrap(db: Database
         assert [box.name for box in found.boxes] == ["tight"]
         assert (wrap.wrap, wrap.changed, wrap.says) == ("moss and paper", False, "")
         assert found.cost_cents == 75 + 30
-        assert found.box_says.startswith("instead of plain: in that moss and paper of CP-6 stays")
+        assert found.box_says.startswith("instead of plain: in that moss and paper of CP-6 would")
         tight.cost_cents = 85
         found = _boxed(session)
         assert [box.name for box in found.boxes] == ["plain"] and found.box_says == ""

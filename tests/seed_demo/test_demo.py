@@ -1,5 +1,6 @@
 """`nursery demo`: the whole job on the invented nursery, once, with the real server."""
 
+import asyncio
 import io
 import json
 from contextlib import redirect_stdout
@@ -13,16 +14,20 @@ from sqlmodel import col, select
 
 from api.running import running
 from nursery.batch import Batch
+from nursery.carrier import Zone
 from nursery.crop import Crop
 from nursery.database import Database, open_database
 from nursery.errors import Fault
 from nursery.order import Promise, PromiseLine, State
+from nursery.promising.ship_days import read_rules
 from nursery.promising.supply import deficits
+from nursery.shed.pick_sheet import pick_sheet
 from nursery.stock import Lot, Movement
+from nursery.weather_in.pulling import pull_forecasts
 from nursery.workbook import load
 from seed_demo import build, run_demo
 from seed_demo.build import DATABASE, WORKBOOK, read_tokens
-from seed_demo.nursery_data import TODAY
+from seed_demo.nursery_data import HOME, TODAY
 from seed_demo.stock import VETOED
 
 
@@ -76,7 +81,7 @@ def test_three_baskets_are_quoted_over_http_with_the_reason_of_every_refused_day
         assert days == sorted(set(days)) and all(day < quote["ship_on"] for day in days)
         assert all(refused["reason"] for refused in quote["refused"])
     told = " ".join(each["reason"] for quote in printed["quotes"] for each in quote["refused"])
-    for why in ("Easter Monday", "closed on Saturdays", "°C forecast at Oberried", "plugs left"):
+    for why in ("Easter Monday", "closed on Saturdays", "°C forecast at ", "plugs left", "by hand"):
         assert why in told
 
 
@@ -133,3 +138,21 @@ def test_the_demos_secrets_can_be_read_by_their_owner_alone(
 ) -> None:
     assert len(set(read_tokens(folder).values())) == 3
     assert (folder / "tokens.txt").stat().st_mode & 0o077 == 0
+
+
+def test_a_newcomer_sees_a_pack_a_changed_wrap_a_tight_box_and_a_day_closed_by_hand(
+    printed: dict[str, Any], demo_db: Database, folder: Path
+) -> None:
+    (pulled,) = asyncio.run(pull_forecasts(demo_db))
+    assert (pulled.station, pulled.days, pulled.warning) == (HOME, 10, "")
+    changed = {pick["changed_from"] for pick in printed["pick_sheet"]}
+    assert changed == {"", "damp paper"}
+    day = date.fromisoformat(printed["pick_sheet"][0]["ship_day"])
+    with demo_db.reading() as session:
+        slips = pick_sheet(session, day).slips
+        rules = read_rules(session, list(session.exec(select(Zone.id)).all()))
+    assert any("heat pack 72 h" in pack for slip in slips for pack in slip.packs)
+    assert all(slip.weight_g > 200 and slip.packing_cents > 0 for slip in slips)
+    assert [decision.decided_by for decision in rules.decisions] == ["Imke"]
+    lanes = [lane for each in rules.lanes.values() for lane in each]
+    assert {len(lane.stations) for lane in lanes if lane.zone == "Bavaria"} == {3}
