@@ -1,7 +1,6 @@
 """What the shop asks and does: ship days, reservations, promises, and news of them."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import fields
 from datetime import date, datetime
 from typing import Annotated, Any, TypeAlias
 
@@ -13,6 +12,7 @@ from api.context import Info, read
 from api.fields import field, mutation
 from api.ids import after_row, cursor, global_id, key_of, page_info, page_size
 from api.kept import kept, plain
+from api.mirror import mirror, mirrors
 from api.options import (
     BasketLineInput,
     DestinationInput,
@@ -28,7 +28,6 @@ from api.together import Asking, write_together
 from nursery import order
 from nursery.access import Role, Token
 from nursery.database import now
-from nursery.order import State
 from nursery.promising import promise as promises
 from nursery.promising.basket import Basket, Consent
 from nursery.promising.group_batch import Request, changing, confirming, reserving
@@ -63,27 +62,14 @@ class PromiseLine:
         return product(row)
 
 
-@kept
-@strawberry.type(description="A ship day given for (part of) an order.")
+@mirrors(
+    Told,
+    "A ship day given for (part of) an order.",
+    id=strawberry.ID,
+    lines=list[PromiseLine],
+)
 class Promise:
     """It keeps the first day it was given. A reservation past `reserved_until` has lapsed."""
-
-    id: strawberry.ID
-    reference: str
-    state: State
-    ship_on: date
-    first_ship_on: date
-    pack_on: date
-    arrives_from: date
-    arrives_until: date
-    probability: float
-    service: str
-    country: str
-    postcode: str
-    reserved_until: datetime | None
-    tracking: str
-    repack_by: date | None
-    lines: list[PromiseLine]
 
 
 @strawberry.type(description="A promise and its place in the list.")
@@ -119,18 +105,10 @@ def promise(row: order.Promise, at: datetime) -> Promise:
 def promise_as_told(found: Told) -> Promise:
     """The API's form of what is told of a promise."""
     lines = [
-        PromiseLine(
-            code=line.code,
-            quantity=line.quantity,
-            plugs=line.plugs,
-            picked=line.picked,
-            product_key=line.product_id,
-            notes=list(line.notes),
-        )
+        mirror(PromiseLine, line, product_key=line.product_id, notes=list(line.notes))
         for line in found.lines
     ]
-    same = {each.name: getattr(found, each.name) for each in fields(found)}
-    return Promise(**{**same, "id": global_id("Promise", found.id), "lines": lines})
+    return mirror(Promise, found, id=global_id("Promise", found.id), lines=lines)
 
 
 @strawberry.type

@@ -23,6 +23,7 @@ from nursery.order import (
     State,
 )
 from nursery.promising.basket import Item, Parcel, Window, items_of, parcel_of, products
+from nursery.promising.bulk_rows import told_days
 from nursery.promising.desk import Desk, OtherOptions, kept_desk, open_desk, options
 from nursery.promising.facts import facts_of
 from nursery.promising.lanes import Lane
@@ -347,8 +348,4 @@ def tell(
 
 def told_of(promise: Promise) -> dict[str, object]:
     """What does the shop have to know of a promise's day? As JSON."""
-    return {
-        "ship_on": promise.ship_on.isoformat(),
-        "arrives_from": promise.arrives_from.isoformat(),
-        "arrives_until": promise.arrives_until.isoformat(),
-    }
+    return told_days(promise.ship_on, promise.arrives_from, promise.arrives_until)
