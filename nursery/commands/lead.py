@@ -292,6 +292,14 @@ def show_dispatch(report: DispatchReport) -> None:
             [(m.reference, m.from_day, m.to_day, m.reason) for m in report.moved[:_SHOWN]],
         )
         _more(len(report.moved), "moved orders")
+    others = [ship for ship in report.ships if ship.instead_of]
+    if others:
+        show(
+            "Same day, other service (told)",
+            ("order", "leaves", "by", "instead of"),
+            [(s.reference, s.ship_on, s.service, s.instead_of) for s in others[:_SHOWN]],
+        )
+        _more(len(others), "orders by another service")
     days: dict[str, int] = {}
     for ship in sorted(report.ships, key=lambda ship: ship.ship_on):
         label = f"{ship.ship_on:%a %Y-%m-%d}"

@@ -42,7 +42,8 @@ _TRIES = 3
 class Ship:
     """An order that leaves: on which day, by which service. `late_days` after the day promised
     first, or (without a promise) after the first day that was open for it. `part` is the product,
-    where an order leaves in parts."""
+    where an order leaves in parts, `instead_of` the service that it was promised by, where it
+    keeps its day by another (the customer is told)."""
 
     reference: str
     promise_id: int | None
@@ -50,6 +51,7 @@ class Ship:
     service: str
     late_days: int
     part: str = ""
+    instead_of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,7 +307,9 @@ def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> Dispa
         day = facts.day(index)
         late = max(0, index - facts.problem.order_of[key].first_day)
         service = each.services[day]
-        ships.append(Ship(each.reference, each.promise_id, day, service, late, each.part))
+        kept = each.promise_id is not None and each.ship_on == day
+        other = each.service if kept and each.service != service else ""
+        ships.append(Ship(each.reference, each.promise_id, day, service, late, each.part, other))
         if each.promise_id is not None and each.ship_on is not None and day != each.ship_on:
             why = reasons.moved(each, each.ship_on)
             moved.append(Moved(each.reference, each.promise_id, each.ship_on, day, why))
