@@ -1,7 +1,6 @@
 """How does the invented nursery get into a database? By a workbook, as a user's own would."""
 
-from collections.abc import Mapping
-from datetime import UTC
+from datetime import UTC, date, time
 from pathlib import Path
 
 import orjson
@@ -47,7 +46,7 @@ def build(folder: Path, seed: int = 1) -> Path:
     return path
 
 
-def _source(folder: Path, seed: int) -> Mapping[str, object]:
+def _source(folder: Path, seed: int) -> dict[str, str | int | float | bool | date | time | None]:
     """Where the home station's forecast is fetched: a file, as some service might answer."""
     path = folder.resolve() / FORECAST
     path.write_bytes(orjson.dumps(forecast_answer(seed), option=orjson.OPT_INDENT_2))

@@ -120,7 +120,7 @@ def show_minded(slips: Sequence[Slip]) -> None:
     said: dict[str, list[str]] = {}
     for slip in slips:
         for text in slip.minded:
-            said.setdefault(f"{_boxes(slip)}{text}", []).append(slip.order_reference)
+            said.setdefault(text, []).append(slip.order_reference)
         for line in slip.lines:
             if line.wrap_says:
                 poured = f"{line.wrap}, {line.wrap_water_g:.0f} g of water"
@@ -130,10 +130,6 @@ def show_minded(slips: Sequence[Slip]) -> None:
         say(f"MIND {', '.join(orders)}: {text}.")
     if not said and slips:
         say("Every wrap stays moist until its parcel is opened, as listed.")
-
-
-def _boxes(slip: Slip) -> str:
-    return f"{' + '.join(box.name for box in slip.boxes)} " if slip.boxes else ""
 
 
 def weigh(

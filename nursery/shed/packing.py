@@ -228,7 +228,8 @@ def _why_this_box(plain: _Way, best: _Way, lines: Sequence[Wanted]) -> str:
         for each, one in zip(lines, plain.taken, strict=True)
         if one is not None and one.says and one.own_chance is not None and each.wrap is not None
     ]
-    instead = f"instead of {' + '.join(names)}"
+    taken = " + ".join(box.name for box in best.boxes)
+    instead = f"{taken} instead of {' + '.join(names)}"
     return f"{instead}: in that {dry[0]}" if dry else instead
 
 

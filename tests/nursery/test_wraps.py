@@ -250,7 +250,9 @@ def test_a_tight_box_is_taken_where_it_is_cheaper_than_another_wrap(db: Database
         assert [box.name for box in found.boxes] == ["tight"]
         assert (wrap.wrap, wrap.changed, wrap.says) == ("moss and paper", False, "")
         assert found.cost_cents == 75 + 30
-        assert found.box_says.startswith("instead of plain: in that moss and paper of CP-6 would")
+        assert found.box_says.startswith(
+            "tight instead of plain: in that moss and paper of CP-6 would"
+        )
         tight.cost_cents = 85
         found = _boxed(session)
         assert [box.name for box in found.boxes] == ["plain"] and found.box_says == ""
