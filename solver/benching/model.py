@@ -123,15 +123,18 @@ class _Model:
         used = {room.growing_area: cp.new_bool_var("") for room in rooms}
         parts: list[_Part] = []
         hints = sorted(now, key=self.axis.at)
+        seated: Any = 0
         for at in range(most):
             there = cp.new_bool_var("")
-            trays = cp.new_int_var(0, stand.places // tray, "")
+            trays = cp.new_int_var(1, stand.places // tray, "")
+            counted = cp.new_int_var(0, stand.places // tray, "")
             start = cp.new_int_var(0, self.axis.end, "")
             end = cp.new_int_var(0, self.axis.end, "")
             part = _Part(there, tray * trays, start, end)
             cp.add(end == start + part.size)
-            cp.add(trays >= 1).only_enforce_if(there)
-            cp.add(trays == 0).only_enforce_if(~there)
+            cp.add(counted == trays).only_enforce_if(there)
+            cp.add(counted == 0).only_enforce_if(~there)
+            cp.add(trays == 1).only_enforce_if(~there)
             cp.add(start == 0).only_enforce_if(~there)
             lies = [self._lies(part, room, used[room.growing_area]) for room in rooms]
             cp.add(sum(lies) == there)
@@ -142,8 +145,9 @@ class _Model:
             its = hints[at] if at < len(hints) else None
             cp.add_hint(there, its is not None)
             cp.add_hint(start, self.axis.at(its) if its else 0)
-            cp.add_hint(trays, its.places // tray if its else 0)
-        seated = sum(part.size for part in parts)
+            cp.add_hint(trays, its.places // tray if its else 1)
+            cp.add_hint(counted, its.places // tray if its else 0)
+            seated += tray * counted
         cp.add(seated <= stand.places)
         problem = self.problem
         self.cost.append(problem.short_cost * stand.periods * (stand.places - seated))
@@ -161,9 +165,10 @@ class _Model:
         return lies
 
     def _change(self, stand: Stand, parts: list[_Part]) -> None:
-        last = sorted(merged(stand.last), key=self.axis.at)
-        if not last or any(block.bench not in self.axis.base for block in last):
-            return
+        before = merged(stand.last)
+        if not before or any(block.bench not in self.axis.base for block in before):
+            return  # no map can be as the last one was: the change costs the same in each
+        last = sorted(before, key=self.axis.at)
         if len(last) > len(parts):
             self.whole = False
             return
@@ -172,6 +177,8 @@ class _Model:
             if at >= len(last):
                 self.cp.add(part.there == 0).only_enforce_if(same)
                 continue
+            if not isinstance(part.there, int):
+                self.cp.add_implication(same, part.there)
             self.cp.add(part.start == self.axis.at(last[at])).only_enforce_if(same)
             self.cp.add(part.size == last[at].places).only_enforce_if(same)
         self.cost.append(self.problem.change_cost * (1 - same))

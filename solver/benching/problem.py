@@ -172,6 +172,13 @@ class Problem:
         if not named <= there:
             raise ValueError(f"Stand {stand.key!r}: bench {sorted(map(str, named - there))[0]!r} "
                              f"is not in area {stand.area!r}")  # fmt: skip
+        places = {bench.key: bench.places for bench in self.area_of[stand.area].benches}
+        for block in stand.fixed:
+            if not 0 <= block.first < block.end <= places[block.bench]:
+                raise ValueError(
+                    f"Stand {stand.key!r}: it is fixed on places {block.first} to {block.end} of "
+                    f"bench {block.bench!r}, which has {places[block.bench]}"
+                )
 
     @cached_property
     def area_of(self) -> Mapping[str, Area]:

@@ -129,6 +129,30 @@ def test_no_map_of_a_tiny_area_is_cheaper_than_the_one_that_is_found(seed: int) 
 # --- rules of the bench ---------------------------------------------------------------------
 
 
+def test_a_tiny_map_that_is_called_proven_leaves_out_the_batch_that_costs_least() -> None:
+    """One bench of two places, three batches: where a block that is absent had no places, CP-SAT
+    9.15 called the map with "big" proven, which costs 8,200."""
+    last = (Block("F1", 0, 1),)
+    problem = with_stands(
+        frames(2, gap=1, periods=3),
+        stand("long", 2, 1, 3, last=last),
+        stand("short", 2, 2, 3, bench="F1", last=last),
+        stand("big", 4, 1, 2, tray_places=2),
+    )
+    outcome = solve(problem, Limits(5.0, threads=1))
+    assert (outcome.cost, outcome.bound) == (6200, 6200)
+
+
+def test_a_bench_of_the_last_map_may_be_gone() -> None:
+    problem = with_stands(frames(3), stand("one", 2, 0, 1, last=(Block("sold", 0, 2),)))
+    assert solve(problem, QUICK).cost == problem.change_cost
+
+
+def test_a_batch_that_stands_beyond_the_end_of_its_bench_is_a_fault_of_the_data() -> None:
+    with pytest.raises(ValueError, match="which has 1"):
+        with_stands(frames(1), stand("one", 2, 0, 1, fixed=(Block("F1", 0, 2),)))
+
+
 def test_a_batch_that_fits_on_a_bench_stands_in_one_block() -> None:
     problem = with_stands(frames(4, 6), stand("A", 5, 0, 3), stand("B", 4, 0, 3))
     plan = solve(problem, QUICK).found()
