@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 
 from api.context import Desk
+from api.erasing import keep_erasing
 from api.forecasts import keep_pulling
 from api.ids import global_id
 from api.jobs import Jobs
@@ -57,6 +58,7 @@ def create_app(db: Database, *, settings: Settings | None = None) -> Starlette:
         try:
             async with create_task_group() as tasks:
                 tasks.start_soon(_write_down_lapses, desk)
+                tasks.start_soon(keep_erasing, db)
                 if allowed.forecast_minutes > 0:
                     tasks.start_soon(keep_pulling, db, allowed)
                 tasks.start_soon(_sender(db, allowed).run)

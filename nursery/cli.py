@@ -16,6 +16,7 @@ from nursery.commands.claims import claims, reship
 from nursery.commands.cold import hold_cold
 from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
+from nursery.commands.erase import erase
 from nursery.commands.health import passport, suspect
 from nursery.commands.learn import learn
 from nursery.commands.materials import materials
@@ -76,6 +77,7 @@ for command in (
     claims,
     reship,
     passport,
+    erase,
     suspect,
     shed.watering,
     shed.picks,
