@@ -117,17 +117,6 @@ def correct_earliest_end(
     return veto
 
 
-def freeze_linked(session: Session, batch: Batch, reason: str, set_by: str) -> list[Veto]:
-    """Which batches are frozen with this one when a quarantine pest is suspected?
-
-    It and every open batch of the same lineage or mother block gets a quarantine veto. Call the
-    plant health inspector: what happens next is the inspector's decision.
-    """
-    linked = [batch, *linked_batches(session, batch)]
-    lock_batches(session, linked)
-    return [set_veto(session, each, VetoKind.QUARANTINE, reason, set_by) for each in linked]
-
-
 def linked_batches(session: Session, batch: Batch) -> list[Batch]:
     """Which other open batches share this one's lineage or mother block? By code."""
     ties: list[ColumnElement[bool]] = []

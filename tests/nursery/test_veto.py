@@ -12,8 +12,6 @@ from nursery.promising.supply import available
 from nursery.shed.ledger import make_lot
 from nursery.shed.veto import (
     correct_earliest_end,
-    freeze_linked,
-    linked_batches,
     saleable,
     set_veto,
     sign_off_veto,
@@ -122,18 +120,6 @@ def test_setting_and_signing_off_raise_the_version_of_the_pool(shed: Database) -
         sign_off_veto(session, veto, "Ada", "clean")
         versions.append(lot.pool.version)
     assert versions == sorted(set(versions))
-
-
-def test_a_suspected_quarantine_pest_freezes_the_batches_of_the_same_lineage(
-    shed: Database,
-) -> None:
-    with shed.writing() as session:
-        ill, kin, other = a_lot(session), a_lot(session), a_lot(session)
-        ill.batch.lineage = kin.batch.lineage = "mother 12"
-        session.flush()
-        assert linked_batches(session, ill.batch) == [kin.batch]
-        freeze_linked(session, ill.batch, "suspected pest, inspector called", "Ada")
-        assert saleable(session, [ill.id or 0, kin.id or 0, other.id or 0]) == {other.id}
 
 
 def test_an_unknown_quarantine_status_is_not_clear(shed: Database) -> None:
