@@ -30,10 +30,11 @@ from solver.dispatching.judge import cost, violations
 from solver.dispatching.problem import Plan, Problem
 from solver.dispatching.solve import solve
 from solver.first_come import first_come
-from solver.run import Limits, Outcome
+from solver.run import Clock, Limits, Outcome
 
 _FIRST = 100
 """By how much a promise without a day weighs more in the second solve."""
+_LEAST_SECONDS = 0.5
 _TRIES = 3
 """How often a plan is solved again because the shop sold something meanwhile."""
 
@@ -186,9 +187,10 @@ def _solved(
     db: Database, limits: Limits, near_days: int, costs: Costs | None
 ) -> tuple[Facts, Outcome[Plan]]:
     """The plan and what it was made from; in parts what gets no day whole and may be split."""
+    clock = Clock(limits)
     with db.reading() as session:
         facts = read_facts(session, near_days, costs)
-    outcome = _solve(facts, limits)
+    outcome = _solve(facts, clock)
     ships = outcome.found().ships
     parts = frozenset(
         each.reference for key, each in facts.waiting.items() if each.may_split and key not in ships
@@ -196,21 +198,26 @@ def _solved(
     if parts and not _stopped(limits):
         with db.reading() as session:
             facts = read_facts(session, near_days, costs, parts)
-        again = _solve(facts, limits)
+        again = _solve(facts, clock)
         outcome = replace(again, seconds=outcome.seconds + again.seconds)
-    return _surely(facts, outcome, limits)
+    return _surely(facts, outcome, clock)
 
 
-def _surely(facts: Facts, outcome: Outcome[Plan], limits: Limits) -> tuple[Facts, Outcome[Plan]]:
+def _half(clock: Clock) -> Limits:
+    """Half of the time that is left, so that what is solved again stays within it, too."""
+    return replace(clock.limits, seconds=max(_LEAST_SECONDS, clock.left() / 2))
+
+
+def _surely(facts: Facts, outcome: Outcome[Plan], clock: Clock) -> tuple[Facts, Outcome[Plan]]:
     """Nothing is promised anew on a day that is not sure enough: closed, and solved again."""
     for _ in range(_TRIES):
         doubted = doubts(facts, outcome.found())
         if not doubted:
             break
         facts = replace(closing(facts, doubted), doubted=both(facts.doubted, doubted))
-        if _stopped(limits):
+        if _stopped(clock.limits):
             break
-        again = _solve(facts, limits)
+        again = _solve(facts, clock)
         outcome = replace(again, seconds=outcome.seconds + again.seconds)
     return facts, outcome
 
@@ -219,18 +226,18 @@ def _stopped(limits: Limits) -> bool:
     return limits.stop is not None and limits.stop.is_set()
 
 
-def _solve(facts: Facts, limits: Limits) -> Outcome[Plan]:
+def _solve(facts: Facts, clock: Clock) -> Outcome[Plan]:
     """The plan; solved once more where a promise got no day, with that promise before others."""
-    outcome = solve(facts.problem, limits)
+    outcome = solve(facts.problem, _half(clock))
     left = {key for key, each in facts.waiting.items() if each.promise_id is not None}
     left -= set(outcome.found().ships)
-    if not left or _stopped(limits):
+    if not left or _stopped(clock.limits):
         return outcome
     first = tuple(
         replace(order, weight=order.weight * _FIRST) if order.key in left else order
         for order in facts.problem.orders
     )
-    again = solve(replace(facts.problem, orders=first), limits)
+    again = solve(replace(facts.problem, orders=first), _half(clock))
     seconds = outcome.seconds + again.seconds
     return replace(outcome, plan=again.found(), cost=again.cost, seconds=seconds)
 
