@@ -14,6 +14,7 @@ from typing import NamedTuple
 from sqlmodel import Session, col, select
 
 from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_facts
+from nursery.dispatching.dispatch_sure import Doubts, doubts
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
 from nursery.promising.ship_days import Reason
@@ -89,7 +90,7 @@ def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
             Refusal("unknown_order", f"There is no order {reference!r}", "reference", said)
         )
     facts = read_facts(session)
-    books = _Books(facts)
+    books = _Books(facts, _unsure(facts, order.id or 0))
     found = []
     for each in facts.waiting.values():
         if each.order_id == order.id:
@@ -106,6 +107,17 @@ def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
         none = OrderWhy(order.reference, None, "waits for a day", None, None, "", (), (closed,))
         found.append(none)
     return tuple(found)
+
+
+def _unsure(facts: Facts, order_id: int) -> Doubts:
+    """The days on which this order would be promised less than the floor, where it has no day."""
+    found: Doubts = {}
+    for each in facts.waiting.values():
+        if each.order_id == order_id and each.promise_id is None:
+            plans = (Plan({each.key: facts.index(day)}) for day in each.services)
+            # one day that is not sure enough brings all of them
+            found = {**found, **next(filter(None, (doubts(facts, plan) for plan in plans)), {})}
+    return found
 
 
 def _told(each: Waiting, state: str, moves: tuple[str, ...], days: tuple[DaysWhy, ...]) -> OrderWhy:
@@ -177,8 +189,8 @@ def _closed(day: date, reasons: Sequence[Reason]) -> _Judged:
 class _Books:
     """Every promise on its day, as the plan beside which a day is judged."""
 
-    def __init__(self, facts: Facts) -> None:
-        self._facts = facts
+    def __init__(self, facts: Facts, unsure: Doubts) -> None:
+        self._facts, self._unsure = facts, unsure
         self._ships = {
             key: max(0, facts.index(each.ship_on))
             for key, each in facts.waiting.items()
@@ -197,7 +209,9 @@ class _Books:
         return tuple(DaysWhy(run[0].day, run[-1].day, run[0].verdict, run[0].text) for run in runs)
 
     def _days(self, each: Waiting) -> Iterator[date]:
-        possible = each.ship_on or min(each.services, default=None)
+        unsure = self._unsure.get(each.key, {})
+        sure = (day for day in each.services if day not in unsure)
+        possible = each.ship_on or min(sure, default=None)
         last = self._facts.day(self._facts.days - 1)
         until = last if possible is None else min(last, possible + timedelta(days=_AFTER))
         return (self._facts.day(i) for i in range(self._facts.index(until) + 1))
@@ -212,6 +226,8 @@ class _Books:
         lacking = self._lacking(each, day, wanted)
         if lacking:
             return _Judged(day, Verdict.NO_PLUGS, lacking, lacking)
+        if day in self._unsure.get(each.key, {}):
+            return _closed(day, (self._unsure[each.key][day],))
         index = self._facts.index(day)
         minutes, room = used[index] + each.parcel.minutes, self._facts.problem.minutes[index]
         if minutes > room:

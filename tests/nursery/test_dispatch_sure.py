@@ -8,13 +8,14 @@ from sqlmodel import Session, select
 from nursery.database import Database, site
 from nursery.dispatching.dispatch import plan_dispatch
 from nursery.dispatching.dispatch_facts import read_facts
+from nursery.dispatching.dispatch_why import Verdict, why_order
 from nursery.growing.batch_work import start_batch
 from nursery.growing_area import Bench
 from nursery.promising.basket import Basket, BasketLine, Destination
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
-from tests.builders import crop_named, open_order
-from tests.dispatches import QUICK, promises, sturdy_nursery, the_product
+from tests.builders import crop_named, open_order, set_clock
+from tests.dispatches import MONDAY, QUICK, promises, sturdy_nursery, the_product
 
 HERE = Destination("NL", "1011AB")
 
@@ -68,3 +69,21 @@ def test_a_promise_on_plugs_that_grow_keeps_its_day_though_it_would_not_be_made_
         site(session).confidence_floor = 0.9999
     report = plan_dispatch(shed, QUICK, "Ada", near_days=150)
     assert report.moved == () and [s.ship_on for s in report.ships] == [best.ship_on]
+
+
+def test_a_day_under_the_floor_is_not_called_possible_when_it_is_asked_why(shed: Database) -> None:
+    """Possible are the days that a quote offers: on both sides of the floor alike."""
+    with shed.writing() as session:
+        here = site(session)
+        here.safe_quantile, here.confidence_floor = 0.5, 0.95
+        crop_named(session, "Caltha palustris").service_level = 0.5
+        _growing(session)
+        set_clock(session, MONDAY + timedelta(days=49))
+        open_order(session, "A-1", the_product(session), 5)
+    with shed.reading() as session:
+        first = quote(session, Basket((BasketLine("CP-6", 5),)), HERE).options[0].ship_on
+        (found,) = why_order(session, "A-1")
+    possible = [run.first for run in found.days if run.verdict is Verdict.POSSIBLE]
+    unsure = [run for run in found.days if "plugs still grow" in run.text]
+    assert min(possible) == first
+    assert unsure and all(run.verdict is Verdict.CLOSED and run.last < first for run in unsure)
