@@ -328,7 +328,8 @@ def _packing_full(rules: Rules, way: Way, asked: int) -> list[Reason]:
     left = rules.room_left(way.leg.ship_on)
     if minutes <= left:
         return []
-    text = f"{max(0, left)} packing minutes left, {minutes} needed"
+    minutes_left = "1 packing minute" if left == 1 else f"{max(0, left)} packing minutes"
+    text = f"{minutes_left} left, {minutes} needed"
     return [Reason("packing_full", text, way.lane.service if way.packs else "")]
 
 
