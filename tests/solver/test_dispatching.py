@@ -27,8 +27,10 @@ from solver.dispatching import (
     solve,
     violations,
 )
+from solver.dispatching.model import build, part, plan_of
+from solver.dispatching.whole_numbers import run_whole_numbers
 from solver.first_come import first_come
-from solver.run import Limits, Progress, Status
+from solver.run import Limits, Progress, Status, run_linear
 from tests.solver.dispatch_instances import season
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -346,3 +348,18 @@ def test_an_empty_shed_has_an_empty_plan() -> None:
     problem = Problem(3, (), (), (0, 0, 0), 60, 80, 2500, 150, 1)
     outcome = solve(problem, Limits(5))
     assert (outcome.cost, outcome.bound, outcome.found().ships) == (0, 0, {})
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_solvers_prove_the_same_cost_for_the_same_model(seed: int) -> None:
+    """HiGHS and CP-SAT share nothing but the rows; the plan is the judge's, not theirs."""
+    problem = season(60, 20, 5, seed)
+    whole = build(problem)
+    model = part(whole)
+    one = run_linear(model.linear, 30)
+    other = run_whole_numbers(model.linear, Limits(30, threads=1))
+    assert one.optimal and other.optimal and other.values is not None
+    assert other.objective == pytest.approx(one.objective)
+    plan = plan_of(problem, whole, other.values, model)
+    assert violations(problem, plan) == []
+    assert cost(problem, plan) == other.objective == other.bound
