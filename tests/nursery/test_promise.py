@@ -230,7 +230,7 @@ def test_packing_minutes_are_given_away_once(db: Database) -> None:
         _reserve(session, "S-1")
         _reserve(session, "S-2")
         refusal = _refused(lambda: _reserve(session, "S-3"))
-        assert "1 packing minutes left, 7 needed" in refusal.message
+        assert "1 packing minute left, 7 needed" in refusal.message
 
 
 def test_parts_of_an_order_are_reserved_one_after_another_with_consent(db: Database) -> None:
