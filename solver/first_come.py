@@ -42,7 +42,7 @@ def _first_day(shed: _Shed, order: Order) -> int | None:
     full = None
     for day in order.open_days:
         if shed.has_plugs(order, day):
-            if shed.minutes[day] >= order.minutes:
+            if shed.minutes[day] >= order.minutes_on(day):
                 return day
             full = day if full is None else full
     return full
@@ -72,7 +72,7 @@ class _Shed:
         )
 
     def take(self, order: Order, day: int) -> None:
-        self.minutes[day] -= order.minutes
+        self.minutes[day] -= order.minutes_on(day)
         for line in order.lines:
             need = line.plugs
             for lot in self._on_sale(line.pool, day):

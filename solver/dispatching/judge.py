@@ -84,7 +84,7 @@ def cost(problem: Problem, plan: Plan) -> int:
     total = sum(problem.order_cost(order, plan.ships.get(order.key)) for order in problem.orders)
     minutes: dict[int, int] = defaultdict(int)
     for key, day in plan.ships.items():
-        minutes[day] += problem.order_of[key].minutes
+        minutes[day] += problem.order_of[key].minutes_on(day)
     over = sum(max(0, used - problem.minutes[day]) for day, used in minutes.items())
     return total + problem.overload_cost * over + problem.age_cost * _age(problem, plan)
 

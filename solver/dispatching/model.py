@@ -67,7 +67,7 @@ def build(problem: Problem) -> Matrix:
             owner.append(i)
             days.append(day)
             columns.append((column, 1.0))
-            minutes[day].append((column, float(order.minutes)))
+            minutes[day].append((column, float(order.minutes_on(day))))
             for pool, wanted in plugs.items():
                 used[pool][day].append((column, -float(wanted)))
         order_row.append(model.row(-math.inf, 1, columns) if columns else -1)

@@ -54,7 +54,9 @@ class Order:
     """What is ordered, and on which days may it leave?
 
     It ships whole, on one of `open_days`, or not at all. `first_day` is the day promised first (or
-    wished), `kept_day` its present ship day or None, `minutes` the time to pack it.
+    wished), `kept_day` its present ship day or None, `minutes` the time to pack it. To leave on a
+    day that is in `day_cost` costs so much more, and on one in `day_minutes` packing takes so many
+    minutes more (a heat pack, say); no weight multiplies either, and days left out add nothing.
     """
 
     key: str
@@ -64,10 +66,19 @@ class Order:
     weight: int = 1
     kept_day: int | None = None
     minutes: int = 0
+    day_cost: Mapping[int, int] = field(default_factory=dict, hash=False)
+    day_minutes: Mapping[int, int] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         if min(self.weight, self.minutes, *(line.plugs for line in self.lines), 0) < 0:
             raise ValueError(f"Order {self.key!r}: weight, minutes and plugs must be >= 0")
+        if min(*self.day_cost.values(), *self.day_minutes.values(), 0, 0) < 0:
+            found = f"{dict(self.day_cost)} and {dict(self.day_minutes)}"
+            raise ValueError(f"Order {self.key!r}: day costs and minutes must be >= 0, got {found}")
+
+    def minutes_on(self, day: int) -> int:
+        """How long does it take to pack, if it leaves on this day?"""
+        return self.minutes + self.day_minutes.get(day, 0)
 
 
 @dataclass(frozen=True)
@@ -75,8 +86,9 @@ class Problem:
     """Which day does each order ship? Raises ValueError, naming the part, if it cannot be read.
 
     `minutes[d]` is packing time; a minute more costs `overload_cost`. Lateness costs
-    `weight * late_cost` a day after `first_day`, leaving the kept day `re_date_cost`, not shipping
-    `weight * unshipped_cost`, and a plug `age_cost` a day between its lot's ready and ship day.
+    `weight * late_cost` a day after `first_day`, leaving the kept day `re_date_cost`, a day its
+    `day_cost`, not shipping `weight * unshipped_cost`, and a plug `age_cost` a day between its
+    lot's ready and ship day.
     """
 
     days: int
@@ -105,6 +117,9 @@ class Problem:
                 raise ValueError(f"Order {order.key!r}: a line names a pool that is not there")
             if any(not 0 <= day < self.days for day in order.open_days):
                 raise ValueError(f"Order {order.key!r}: open days must be in 0..{self.days - 1}")
+            if any(not 0 <= day < self.days for day in (*order.day_cost, *order.day_minutes)):
+                rule = f"days with a cost or minutes must be in 0..{self.days - 1}"
+                raise ValueError(f"Order {order.key!r}: {rule}")
 
     @cached_property
     def pool_of(self) -> Mapping[str, Pool]:
@@ -117,13 +132,14 @@ class Problem:
     def order_cost(self, order: Order, day: int | None) -> int:
         """What does it cost that this order ships on this day (None: not at all)?
 
-        Lateness and re-dating; plant age and overload depend on the other orders too.
+        Lateness, re-dating and the day's own cost; plant age and overload depend on the other
+        orders too.
         """
         if day is None:
             return order.weight * self.unshipped_cost
         late = order.weight * self.late_cost * max(0, day - order.first_day)
         moved = order.kept_day is not None and order.kept_day != day
-        return late + (self.re_date_cost if moved else 0)
+        return late + (self.re_date_cost if moved else 0) + order.day_cost.get(day, 0)
 
     def to_json(self) -> str:
         """The problem as text of the form dispatch-problem/1."""
@@ -175,7 +191,7 @@ def _pool_json(pool: Pool) -> dict[str, Any]:
 
 
 def _order_json(order: Order) -> dict[str, Any]:
-    return {
+    found = {
         "key": order.key,
         "lines": [{"pool": line.pool, "plugs": line.plugs} for line in order.lines],
         "open_days": list(order.open_days),
@@ -184,6 +200,11 @@ def _order_json(order: Order) -> dict[str, Any]:
         "kept_day": order.kept_day,
         "minutes": order.minutes,
     }
+    # Left out where there are none: the form is older than they are, and read by others.
+    for name, of_day in (("day_cost", order.day_cost), ("day_minutes", order.day_minutes)):
+        if of_day:
+            found[name] = [[day, of_day[day]] for day in sorted(of_day)]
+    return found
 
 
 def _pool(data: Mapping[str, Any]) -> Pool:
@@ -200,6 +221,8 @@ def _order(data: Mapping[str, Any]) -> Order:
         data["weight"],
         data.get("kept_day"),
         data["minutes"],
+        dict(data.get("day_cost", ())),
+        dict(data.get("day_minutes", ())),
     )
 
 

@@ -69,6 +69,17 @@ def tiny(seed: int, orders: int = 5, days: int = 4) -> Problem:
     )
 
 
+def with_day_costs(problem: Problem, seed: int) -> Problem:
+    """The same, some days of each order dearer and longer to pack, as packs make them."""
+    rng = np.random.default_rng(seed)
+    orders = []
+    for order in problem.orders:
+        dear = {day: int(rng.integers(1, 400)) for day in order.open_days if rng.random() < 0.5}
+        long = {day: int(rng.integers(1, 9)) for day in order.open_days if rng.random() < 0.4}
+        orders.append(replace(order, day_cost=dear, day_minutes=long))
+    return replace(problem, orders=tuple(orders))
+
+
 def every_plan(problem: Problem) -> int:
     """The least cost, by trying every ship day of every order."""
     ways = [(None, *order.open_days) for order in problem.orders]
@@ -92,9 +103,18 @@ def test_the_plan_is_the_cheapest_of_all_plans(seed: int) -> None:
     assert outcome.status == Status.OPTIMAL
 
 
+@given(SEEDS)
+@settings(deadline=None, max_examples=40)
+def test_with_costs_and_minutes_of_days_the_plan_is_the_cheapest_of_all_plans(seed: int) -> None:
+    problem = with_day_costs(tiny(seed), seed)
+    outcome = solve(problem, Limits(20))
+    assert outcome.cost == outcome.bound == every_plan(problem)
+    assert outcome.status == Status.OPTIMAL
+
+
 def by_second_solver(problem: Problem) -> float:
-    """The least cost by HiGHS itself, from a model written down independently: overload and lots
-    as in the statement, every lot and day its own flow with its age as its price."""
+    """The least cost by HiGHS itself, from a model written down independently: overload, lots and
+    what days cost as in the statement, every lot and day its own flow with its age as its price."""
     model: Any = highspy.Highs()  # type: ignore[no-untyped-call]
     model.setOptionValue("output_flag", False)
     model.setOptionValue("mip_rel_gap", 0.0)
@@ -105,7 +125,7 @@ def by_second_solver(problem: Problem) -> float:
         costs.append(unshipped * problem.order_cost(order, None))
         for day in order.open_days:
             ships[order.key, day] = model.addBinary()
-            costs.append(ships[order.key, day] * problem.order_cost(order, day))
+            costs.append(ships[order.key, day] * price_by_hand(problem, order, day))
         here = [ships[order.key, day] for day in order.open_days]
         model.addConstr(sum(here, unshipped * 1) == 1)
     for pool in problem.pools:
@@ -113,10 +133,21 @@ def by_second_solver(problem: Problem) -> float:
     for day in range(problem.days):
         over = model.addVariable(0)
         costs.append(over * problem.overload_cost)
-        packed = [ships[o.key, day] * o.minutes for o in problem.orders if day in o.open_days]
+        packed = [
+            ships[o.key, day] * (o.minutes + dict(o.day_minutes).get(day, 0))
+            for o in problem.orders
+            if day in o.open_days
+        ]
         model.addConstr(sum(packed, over * -1) <= problem.minutes[day])
     model.minimize(sum(costs[1:], costs[0]))
     return float(model.getObjectiveValue())
+
+
+def price_by_hand(problem: Problem, order: Order, day: int) -> int:
+    """What the README of the form says that this order costs on this day, and its day's own."""
+    late = order.weight * problem.late_cost * (day - order.first_day)
+    told = problem.re_date_cost if order.kept_day not in (None, day) else 0
+    return max(0, late) + told + dict(order.day_cost).get(day, 0)
 
 
 def flows_of_pool(model: Any, problem: Problem, pool: Pool, ships: dict[Any, Any]) -> list[Any]:
@@ -140,9 +171,11 @@ def flows_of_pool(model: Any, problem: Problem, pool: Pool, ships: dict[Any, Any
     return [flow * (problem.age_cost * (day - lot.ready)) for (lot, day), flow in flows.items()]
 
 
+@pytest.mark.parametrize("dear", [False, True], ids=["plain", "with costs of days"])
 @pytest.mark.parametrize("seed", range(3))
-def test_a_second_solver_with_its_own_model_finds_the_same_cost(seed: int) -> None:
+def test_a_second_solver_with_its_own_model_finds_the_same_cost(seed: int, dear: bool) -> None:
     problem = season(24, 21, 5, seed)
+    problem = with_day_costs(problem, seed) if dear else problem
     outcome = solve(problem, Limits(30))
     assert outcome.cost == outcome.bound
     assert outcome.cost == pytest.approx(by_second_solver(problem), abs=1e-3)
@@ -285,9 +318,46 @@ def test_held_orders_do_not_all_land_on_one_monday() -> None:
     assert max(by_day) <= 13  # 12 fit a day
 
 
+def test_of_two_days_the_one_that_needs_no_pack_is_taken_until_a_day_late_costs_more() -> None:
+    problem = one_order((0, 1), (Lot("L1", 0, 5, 9),))
+    packed = replace(problem.orders[0], day_cost={0: 90}, day_minutes={0: 3})
+    with_pack = replace(problem, orders=(packed,), age_cost=0, minutes=(12,) * 6)
+    assert solve(with_pack, Limits(5)).found().ships == {"A": 1}  # 80 cents late under 90 of packs
+    dearer = replace(with_pack, late_cost=91)
+    assert solve(dearer, Limits(5)).found().ships == {"A": 0}
+    assert (cost(with_pack, Plan({"A": 0})), cost(with_pack, Plan({"A": 1}))) == (90, 80)
+    tight = replace(dearer, minutes=(9,) * 6)  # 12 minutes with the pack, 9 without: 3 over, at 60
+    assert cost(tight, Plan({"A": 0})) == 90 + 3 * 60
+    assert solve(tight, Limits(5)).found().ships == {"A": 1}
+
+
+def test_first_come_first_served_counts_the_minutes_of_the_day() -> None:
+    problem = one_order((0, 1), (Lot("L1", 0, 5, 9),))
+    longer = replace(problem.orders[0], day_minutes={0: 1})
+    assert first_come(replace(problem, orders=(longer,), minutes=(9,) * 6)).ships == {"A": 1}
+    assert first_come(replace(problem, orders=(longer,), minutes=(10,) * 6)).ships == {"A": 0}
+
+
+def test_a_problem_without_costs_of_days_is_written_as_it_always_was() -> None:
+    """The form `dispatch-problem/1` is frozen: others hold files of it and read ours."""
+    order = Order("A", (Line("mint", 5),), (0, 1), 0, 2, 1, 9)
+    as_ever = (
+        '{"key":"A","lines":[{"pool":"mint","plugs":5}],"open_days":[0,1],"first_day":0,'
+        '"weight":2,"kept_day":1,"minutes":9}'
+    )
+    pool = Pool("mint", (Lot("L1", 0, 5, 9),))
+    problem = Problem(6, (pool,), (order,), (5,) * 6, 60, 80, 2500, 150, 1)
+    assert f'"orders":[{as_ever}]' in problem.to_json()
+    dear = replace(order, day_cost={1: 70, 0: 90}, day_minutes={1: 2})
+    said = replace(problem, orders=(dear,)).to_json()
+    assert '"minutes":9,"day_cost":[[0,90],[1,70]],"day_minutes":[[1,2]]}' in said
+
+
 def test_a_problem_and_a_plan_come_back_from_json_as_they_were() -> None:
     problem = season(20, 21, 3, 9)
     assert Problem.from_json(problem.to_json()) == problem
+    dear = with_day_costs(problem, 9)
+    assert Problem.from_json(dear.to_json()) == dear != problem
     plan = solve(problem, Limits(5)).found()
     assert Plan.from_json(plan.to_json()) == plan
 
@@ -307,6 +377,10 @@ def test_problems_that_cannot_be_are_refused() -> None:
         Lot("L1", 3, 2, 5)
     with pytest.raises(ValueError, match="open days"):
         replace(good, orders=(replace(good.orders[0], open_days=(6,)),))
+    with pytest.raises(ValueError, match=r"days with a cost or minutes must be in 0\.\.5"):
+        replace(good, orders=(replace(good.orders[0], day_cost={6: 1}),))
+    with pytest.raises(ValueError, match="day costs and minutes must be >= 0"):
+        replace(good.orders[0], day_minutes={0: -1})
     with pytest.raises(ValueError, match="not there"):
         replace(good, pools=())
     with pytest.raises(ValueError, match="one value a day"):
@@ -354,6 +428,7 @@ def test_an_empty_shed_has_an_empty_plan() -> None:
 def test_two_solvers_prove_the_same_cost_for_the_same_model(seed: int) -> None:
     """HiGHS and CP-SAT share nothing but the rows; the plan is the judge's, not theirs."""
     problem = season(60, 20, 5, seed)
+    problem = with_day_costs(problem, seed) if seed % 2 else problem
     whole = build(problem)
     model = part(whole)
     one = run_linear(model.linear, 30)
