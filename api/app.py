@@ -88,8 +88,13 @@ async def _write_down_lapses(desk: Desk) -> None:
 
 
 def _sender(db: Database, settings: Settings) -> Sender:
-    hosts, poll = settings.receiver_hosts, settings.poll_seconds
-    return Sender(db, global_id, hosts=hosts, poll_seconds=poll)
+    return Sender(
+        db,
+        global_id,
+        hosts=settings.receiver_hosts,
+        poll_seconds=settings.poll_seconds,
+        authorities=settings.receiver_authorities,
+    )
 
 
 def _lapse(db: Database) -> None:

@@ -17,7 +17,8 @@ from api.refusals import Refusal, written
 from nursery.access import Role, Token
 from nursery.errors import Refused
 from nursery.order import EventKind
-from nursery.telling.receivers import USUAL, add_receiver, switch_receiver
+from nursery.telling.receivers import USUAL, add_receiver, rotate_secret, switch_receiver
+from nursery.telling.rotating import USUAL_HOURS
 from nursery.telling.standing import Standing, standing
 
 T = TypeVar("T")
@@ -29,7 +30,8 @@ LEAD = (Role.LEAD,)
 class Receiver:
     """`waiting` events are on their way; `given_up` ones were tried for about three days.
 
-    `last_answer` is its newest word on what has not been delivered, "" where all is well.
+    `last_answer` is its newest word on what has not been delivered, "" where all is well. Until
+    `old_secret_until` an old secret signs beside the new one.
     """
 
     name: str
@@ -44,6 +46,7 @@ class Receiver:
     delivered: int
     given_up: int
     last_answer: str
+    old_secret_until: datetime | None = None
 
 
 @strawberry.type(description="All receivers, by name.")
@@ -63,10 +66,24 @@ class ReceiverAdded:
     secret: str
 
 
+@strawberry.type(description="A receiver's new secret, and how long the old one signs too.")
+class SecretRotated:
+    """The secret is shown this once. `old_secret_until` null: no other secret signs."""
+
+    name: str
+    secret: str
+    old_secret_until: datetime | None
+
+
 ReceiversAnswer: TypeAlias = Annotated[Receivers | Refusal, strawberry.union("ReceiversAnswer")]
 ReceiverAnswer: TypeAlias = Annotated[Receiver | Refusal, strawberry.union("ReceiverAnswer")]
 ReceiverAddedAnswer: TypeAlias = Annotated[
     ReceiverAdded | Refusal, strawberry.union("ReceiverAddedAnswer")
+]
+
+
+SecretRotatedAnswer: TypeAlias = Annotated[
+    SecretRotated | Refusal, strawberry.union("SecretRotatedAnswer")
 ]
 
 
@@ -108,6 +125,22 @@ class ReceiverMutations:
             return ReceiverAdded(
                 name=name.strip(), address=address.strip(), kinds=wanted, secret=secret
             )
+
+        return await info.context.desk.in_thread(partial(_write_unkept, info.context, work))
+
+    @mutation("Gives a receiver a new secret, shown this once; the old one signs on for a time.")
+    async def rotate_receiver_secret(
+        self, info: Info, name: str, hours: float = float(USUAL_HOURS)
+    ) -> SecretRotatedAnswer:
+        """For the lead. Without a key, since an answer that is kept would keep the secret.
+
+        Sent twice, both old secrets sign on. With 0 hours every old one ends at once.
+        """
+
+        def work(session: Session, token: Token) -> SecretRotated:
+            secret = rotate_secret(session, name, token.name, hours)
+            (stands,) = (each for each in standing(session) if each.name == name)
+            return SecretRotated(name=name, secret=secret, old_secret_until=stands.old_secret_until)
 
         return await info.context.desk.in_thread(partial(_write_unkept, info.context, work))
 

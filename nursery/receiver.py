@@ -49,6 +49,26 @@ class Receiver(SQLModel, table=True):
     off_by: str = Field(default="", max_length=60)
 
 
+class OldSecret(SQLModel, table=True):
+    """A receiver's secret that was replaced, and signs beside the new one until `signs_until`.
+
+    Cleared away some time after it has ended.
+    """
+
+    __tablename__ = "old_secret"
+    __table_args__ = (
+        check("old_secret", "secret", "length(secret) > 6 AND secret LIKE 'whsec_%'"),
+        check("old_secret", "by", "length(replaced_by) > 0"),
+        check("old_secret", "until", "signs_until > replaced_at"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    receiver_id: int = Field(foreign_key="receiver.id", index=True)
+    secret: str = Field(max_length=120, repr=False)
+    signs_until: datetime = Field(sa_type=UtcDateTime)
+    replaced_by: str = Field(max_length=60)
+    replaced_at: datetime = Field(sa_type=UtcDateTime)
+
+
 _WAITING = text("state = 'waiting'")
 
 

@@ -1,6 +1,7 @@
 """How is this nursery's software set up on this machine? Read once, from the environment."""
 
 import os
+import ssl
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -32,10 +33,12 @@ class Settings:
       open a web socket here.
     - `receiver_hosts` (NURSERY_RECEIVER_HOSTS, separated by spaces): hosts that webhooks may go to
       although they are in a private network or have no HTTPS. This machine itself always may.
+    - `receiver_authorities` (NURSERY_RECEIVER_AUTHORITIES): a file of certificates (PEM) of
+      authorities that are trusted for webhooks besides the public ones, such as a shop's own.
     - `subscriptions_a_token` (NURSERY_SUBSCRIPTIONS_A_TOKEN): how many subscriptions one token may
       hold at a time in one server process.
 
-    Raises Fault for a number that is not above 0.
+    Raises Fault for a number that is not above 0, and for a file that holds no certificates.
     """
 
     database: str = "nursery.sqlite"
@@ -53,6 +56,7 @@ class Settings:
     secure_cookies: bool = False
     allowed_origins: tuple[str, ...] = ()
     receiver_hosts: tuple[str, ...] = ()
+    receiver_authorities: str = ""
     subscriptions_a_token: int = 20
 
     def __post_init__(self) -> None:
@@ -61,6 +65,8 @@ class Settings:
         _above_nothing("threads", self.threads)
         _above_nothing("poll_seconds", self.poll_seconds)
         _above_nothing("subscriptions_a_token", self.subscriptions_a_token)
+        if self.receiver_authorities:
+            _certificates("receiver_authorities", self.receiver_authorities)
         if self.forecast_minutes < 0:
             minutes = self.forecast_minutes
             raise Fault("NURSERY_FORECAST_MINUTES", "must be >= 0", minutes, "0 never fetches")
@@ -92,6 +98,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         forecast_key=text("FORECAST_KEY", ""),
         secure_cookies=_yes("SECURE_COOKIES", text("SECURE_COOKIES", "")),
         allowed_origins=tuple(text("ALLOWED_ORIGINS", "").split()),
+        receiver_authorities=text("RECEIVER_AUTHORITIES", ""),
         receiver_hosts=tuple(text("RECEIVER_HOSTS", "").split()),
         subscriptions_a_token=int(
             _number("SUBSCRIPTIONS_A_TOKEN", text, plain.subscriptions_a_token)
@@ -111,6 +118,14 @@ def _number(name: str, text: Callable[[str, str], str], default: float) -> float
         return float(written)
     except ValueError:
         raise Fault(f"NURSERY_{name}", "must be a number", written, "write a number") from None
+
+
+def _certificates(name: str, file: str) -> None:
+    try:
+        ssl.create_default_context(cafile=file)
+    except OSError as error:  # an SSLError is one
+        rule = f"must be a file of certificates as PEM ({error.strerror or error})"
+        raise Fault(f"NURSERY_{name.upper()}", rule, file, "name another file") from None
 
 
 def _above_nothing(name: str, value: float) -> None:

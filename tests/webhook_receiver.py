@@ -1,6 +1,7 @@
 """A receiver of webhooks for tests: a real small HTTP server, on a free port of this machine."""
 
 import json
+import ssl
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -29,17 +30,20 @@ class Heard:
 class Ear:
     """It answers as `answer` says (a status, and headers) and remembers what it heard.
 
-    While `waits` is set to an event it answers nobody until that is set.
+    With `tls` it speaks HTTPS, as localhost. While `waits` is set to an event it answers nobody
+    until that is set.
     """
 
-    def __init__(self, port: int = 0) -> None:
-        self.port = port
+    def __init__(self, port: int = 0, tls: ssl.SSLContext | None = None) -> None:
+        self.port, self._tls = port, tls
         self.heard: list[Heard] = []
         self.answer: Callable[[Heard], tuple[int, dict[str, str]]] = lambda heard: (204, {})
         self.waits: threading.Event | None = None
 
     @property
     def address(self) -> str:
+        if self._tls is not None:
+            return f"https://localhost:{self.port}/news"
         return f"http://127.0.0.1:{self.port}/news"
 
     def kinds(self) -> list[str]:
@@ -70,6 +74,8 @@ class Ear:
 
         server = ThreadingHTTPServer(("127.0.0.1", self.port), Handler)
         self.port = server.server_address[1]
+        if self._tls is not None:
+            server.socket = self._tls.wrap_socket(server.socket, server_side=True)
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
         thread.start()
         try:

@@ -1,5 +1,6 @@
 """Who hears of promises by webhook, at the command line."""
 
+from datetime import datetime
 from typing import Annotated
 
 import typer
@@ -79,6 +80,12 @@ def list_receivers(database: DatabaseOption = DATABASE, as_json: JsonOption = Fa
         show("Receivers of webhooks", headings, [_row(each) for each in found])
         for each in found:
             say(f"{each.name} hears of: {', '.join(each.kinds)}.")
+            if each.old_secret_until is not None:
+                say(f"{each.name}: an old secret signs too, {_until(each.old_secret_until)}.")
+
+
+def _until(at: datetime) -> str:
+    return f"until {at:%d %b %H:%M} UTC"
 
 
 def _row(each: Standing) -> tuple[object, ...]:
@@ -127,6 +134,37 @@ def _switch(database: str, name: str, on: bool, by: str, as_json: bool) -> None:
         say(f"{name} is {'on' if stands.is_on else 'off'}; {said}.")
 
 
+@app.command("rotate")
+def rotate(
+    name: NameArgument,
+    by: ActorOption,
+    hours: Annotated[
+        float, typer.Option(help="So long the old secret signs too; 0 ends it at once.")
+    ] = 24.0,
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """Give a receiver a new secret, shown once; the old one signs beside it for a day.
+
+    Example: nursery receivers rotate 'web shop' --by Lea
+
+    Meanwhile webhook-signature has a signature by each, separated by spaces, and the shop changes
+    over when it likes. With --hours 0 every old secret ends at once: for one that has leaked.
+    """
+    from nursery.telling.receivers import rotate_secret
+
+    with opened(database) as db, db.writing() as session:
+        secret = rotate_secret(session, name, by, hours)
+        (stands,) = (each for each in standing(session) if each.name == name)
+    until = stands.old_secret_until
+    if as_json:
+        print_json({"name": name, "secret": secret, "old_secret_until": until})
+        return
+    say(f"Secret: {secret}")
+    say("Give it to the shop's developer: it cannot be shown again.")
+    say("No other secret signs." if until is None else f"The old one signs too, {_until(until)}.")
+
+
 @app.command("try")
 def try_out(
     name: NameArgument, database: DatabaseOption = DATABASE, as_json: JsonOption = False
@@ -139,9 +177,10 @@ def try_out(
     """
     from nursery.telling.receivers import try_receiver
 
-    hosts = read_settings().receiver_hosts
+    settings = read_settings()
+    hosts, authorities = settings.receiver_hosts, settings.receiver_authorities
     with opened(database) as db:
-        answer = try_receiver(db, name, hosts)
+        answer = try_receiver(db, name, hosts, authorities=authorities)
     if as_json:
         print_json(
             {"name": name, "good": answer.is_good, "status": answer.status, "said": answer.said}

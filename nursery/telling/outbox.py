@@ -23,6 +23,7 @@ from nursery.database import clock, site
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
 from nursery.promising.told import ToldOnce, Untold, detail_told
 from nursery.receiver import GONE, Delivery, DeliveryState, Receiver
+from nursery.telling.rotating import forget_ended, secrets_of
 from nursery.telling.signature import new_message_id
 
 AT_A_TIME = 8
@@ -46,7 +47,7 @@ class Sending:
     receiver_id: int
     receiver: str
     address: str
-    secret: str = field(repr=False)
+    secrets: tuple[str, ...] = field(repr=False)
     message_id: str
     tries: int
     reached_before: bool
@@ -215,7 +216,8 @@ def take(session: Session, busy: Mapping[int, int]) -> list[Sending]:
                 .with_for_update(of=Delivery, skip_locked=True),
                 execution_options={"populate_existing": True},
             ).all()
-            found += [_taken(session, receiver, row, at, nursery) for row in rows]
+            secrets = secrets_of(session, receiver, at) if rows else ()
+            found += [_taken(session, receiver, secrets, row, at, nursery) for row in rows]
     session.flush()
     return found
 
@@ -248,7 +250,12 @@ def _behind_another(at: datetime) -> Exists:
 
 
 def _taken(
-    session: Session, receiver: Receiver, row: Delivery, at: datetime, nursery: str
+    session: Session,
+    receiver: Receiver,
+    secrets: tuple[str, ...],
+    row: Delivery,
+    at: datetime,
+    nursery: str,
 ) -> Sending:
     event, before = row.event, row.reached
     row.tries += 1
@@ -263,7 +270,7 @@ def _taken(
         receiver_id=receiver.id or 0,
         receiver=receiver.name,
         address=receiver.address,
-        secret=receiver.secret,
+        secrets=secrets,
         message_id=row.message_id,
         tries=row.tries,
         reached_before=before,
@@ -323,7 +330,11 @@ def _switch_off(session: Session, receiver_id: int, at: datetime) -> None:
 
 
 def forget(session: Session) -> None:
-    """Deliveries that were settled long ago are cleared away; what was given up stays."""
+    """Deliveries that were settled long ago are cleared away; what was given up stays.
+
+    So are secrets that sign no more.
+    """
+    forget_ended(session)
     over = (DeliveryState.DELIVERED, DeliveryState.WITHDRAWN)
     old = clock(session) - _KEPT
     session.connection().execute(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import ssl
 from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -37,10 +38,19 @@ class Patience:
     altogether: float = 15.0
 
 
-def client_for(patience: Patience) -> httpx.AsyncClient:
-    """Which client sends? Redirects are not followed, and no proxy is asked."""
+def client_for(patience: Patience, authorities: str = "") -> httpx.AsyncClient:
+    """Which client sends? Redirects are not followed, and no proxy is asked.
+
+    A receiver's certificate must be by an authority that is trusted publicly, or by one in the
+    file `authorities` (PEM).
+    """
     timeout = httpx.Timeout(patience.altogether, connect=patience.connect)
-    return httpx.AsyncClient(timeout=timeout, follow_redirects=False, trust_env=False)
+    trusted = httpx.create_ssl_context(trust_env=False)
+    if authorities:
+        trusted.load_verify_locations(cafile=authorities)
+    return httpx.AsyncClient(
+        verify=trusted, timeout=timeout, follow_redirects=False, trust_env=False
+    )
 
 
 async def post(
@@ -61,11 +71,23 @@ async def post(
     except NoWay as none:
         return Answer(0, str(none), reached=False)
     except (httpx.ConnectError, httpx.ConnectTimeout) as error:
-        return Answer(0, f"could not be reached ({type(error).__name__})", reached=False)
+        return Answer(0, _why_not_reached(error), reached=False)
     except (TimeoutError, httpx.TimeoutException):
         return Answer(0, f"did not answer within {patience.altogether:g} seconds")
     except httpx.HTTPError as error:
         return Answer(0, f"broke off ({type(error).__name__})")
+
+
+def _why_not_reached(error: BaseException) -> str:
+    """What stood in the way of a connection? A certificate that is not trusted is told as that."""
+    within: BaseException | None = error
+    while within is not None:
+        if isinstance(within, ssl.SSLCertVerificationError):
+            return f"its certificate was refused: {within.verify_message.rstrip('.')}"
+        if isinstance(within, ssl.SSLError):
+            return "does not speak HTTPS"
+        within = within.__cause__ or within.__context__
+    return f"could not be reached ({type(error).__name__})"
 
 
 async def _post(
@@ -122,8 +144,10 @@ class Sender:
         hosts: Collection[str] = (),
         poll_seconds: float = 0.5,
         patience: Patience | None = None,
+        authorities: str = "",
     ) -> None:
         self._db, self._named, self._hosts, self._poll = db, named, hosts, poll_seconds
+        self._authorities = authorities
         self._patience = patience or Patience()
         self._busy: Counter[int] = Counter()
         self._failing: set[int] = set()
@@ -133,7 +157,10 @@ class Sender:
 
     async def run(self) -> None:
         """Until cancelled. What is on its way then is sent again once its lease has run out."""
-        async with client_for(self._patience) as client, anyio.create_task_group() as tasks:
+        async with (
+            client_for(self._patience, self._authorities) as client,
+            anyio.create_task_group() as tasks,
+        ):
             while True:
                 pause = self._poll
                 try:
@@ -187,7 +214,7 @@ class Sender:
 
     async def _posted(self, client: httpx.AsyncClient, sending: Sending) -> Answer:
         body = body_of(sending, self._named)
-        headers = signed(sending.secret, sending.message_id, sending.at, body)
+        headers = signed(sending.secrets, sending.message_id, sending.at, body)
         return await post(client, sending.address, headers, body, self._hosts, self._patience)
 
     def _settle(self, sending: Sending, answer: Answer) -> None:

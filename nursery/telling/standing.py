@@ -11,6 +11,7 @@ from sqlmodel import Session, col, func, select
 from nursery.database import clock
 from nursery.order import EventKind, PromiseEvent
 from nursery.receiver import GONE, Delivery, DeliveryState, Receiver
+from nursery.telling.rotating import in_force
 
 LATE = timedelta(hours=1)
 """News that has been on its way for longer is late."""
@@ -21,7 +22,8 @@ class Standing:
     """A receiver and how its deliveries stand; its secret is not in it.
 
     `waiting_since` is when the oldest that waits was handed out; `last_answer` is the newest word
-    from it that was not "delivered", "" where all is well.
+    from it that was not "delivered", "" where all is well. `old_secret_until` is when the last old
+    secret that still signs beside the new one ends.
     """
 
     name: str
@@ -37,6 +39,7 @@ class Standing:
     given_up: int
     waiting_since: datetime | None
     last_answer: str
+    old_secret_until: datetime | None
 
     @property
     def is_on(self) -> bool:
@@ -59,13 +62,16 @@ def standing(session: Session, rows: Sequence[Receiver] | None = None) -> list[S
         .group_by(col(Delivery.receiver_id), col(Delivery.state))
     ).all()
     by = {(receiver, state): (number, since) for receiver, state, number, since in counted}
-    return [_standing(session, row, by) for row in rows]
+    old = in_force(session, [row.id for row in rows if row.id], clock(session))
+    ends = {id: max(each.signs_until for each in found) for id, found in old.items()}
+    return [_standing(session, row, by, ends.get(row.id or 0)) for row in rows]
 
 
 def _standing(
     session: Session,
     row: Receiver,
     by: dict[tuple[int, DeliveryState], tuple[int, datetime | None]],
+    old_secret_until: datetime | None,
 ) -> Standing:
     assert row.id is not None
     number = {state: by.get((row.id, state), (0, None))[0] for state in DeliveryState}
@@ -93,6 +99,7 @@ def _standing(
         given_up=number[DeliveryState.GIVEN_UP],
         waiting_since=by.get((row.id, DeliveryState.WAITING), (0, None))[1],
         last_answer=last or "",
+        old_secret_until=old_secret_until,
     )
 
 

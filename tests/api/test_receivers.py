@@ -19,8 +19,12 @@ from tests.webhook_receiver import Ear
 ADD = """mutation ($name: String!, $address: String!, $kinds: [PromiseEventKind!]) {
   addReceiver(name: $name, address: $address, kinds: $kinds) { __typename
     ... on ReceiverAdded { name kinds secret } ... on Refusal { code field next } } }"""
+ROTATE = """mutation ($name: String!, $hours: Float) {
+  rotateReceiverSecret(name: $name, hours: $hours) { __typename
+    ... on SecretRotated { name secret oldSecretUntil } ... on Refusal { code field next } } }"""
 LIST = """{ receivers { __typename
-  ... on Receivers { receivers { name isOn offBy madeBy waiting delivered givenUp lastAnswer } }
+  ... on Receivers { receivers { name isOn offBy madeBy waiting delivered givenUp lastAnswer
+    oldSecretUntil } }
   ... on Refusal { code } } }"""
 SWITCH = """mutation ($key: String!, $name: String!, $on: Boolean!) {
   switchReceiver(key: $key, name: $name, on: $on) { __typename
@@ -69,6 +73,25 @@ def test_a_lead_adds_a_receiver_and_the_server_tells_it_of_promises(
     with db.reading() as session:
         kept = "".join(row.answer for row in session.exec(select(IdempotencyKey)))
     assert added["secret"] not in kept
+
+
+def test_a_lead_gives_a_receiver_another_secret_that_no_answer_keeps(
+    shed: Shed, lead: Shop, db: Database
+) -> None:
+    first = lead.ask(ADD, name="web shop", address="https://shop.example/news")["secret"]
+    for role in (shed.shop, shed.packer):
+        assert role.ask(ROTATE, name="web shop")["code"] == "FORBIDDEN"
+    assert lead.ask(ROTATE, name="nobody")["code"] == "UNKNOWN_RECEIVER"
+    assert lead.ask(ROTATE, name="web shop", hours=200)["code"] == "BAD_HOURS"
+    given = lead.ask(ROTATE, name="web shop", hours=2)
+    (stands,) = lead.ask(LIST)["receivers"]
+    assert given["oldSecretUntil"] == stands["oldSecretUntil"] is not None
+    leaked = lead.ask(ROTATE, name="web shop", hours=0)
+    assert leaked["oldSecretUntil"] is None
+    assert len({first, given["secret"], leaked["secret"]}) == 3
+    with db.reading() as session:
+        kept = "".join(row.answer for row in session.exec(select(IdempotencyKey)))
+    assert given["secret"] not in kept and leaked["secret"] not in kept
 
 
 def test_receivers_are_the_leads_alone_and_refusals_are_typed(shed: Shed, lead: Shop) -> None:
@@ -121,6 +144,12 @@ def test_a_lead_adds_tries_and_switches_a_receiver_at_the_command_line(
     said = typed("list")[1]
     assert "hears of: re-dated, short." in said and secret not in said
     assert secret not in typed("list", "--json")[1]
+    status, said = typed("rotate", "web shop", "--by", "Lea", "--hours", "12")
+    assert status == 0 and "Secret: whsec_" in said and "The old one signs too, until" in said
+    assert "web shop: an old secret signs too, until" in typed("list")[1]
+    status, said = typed("rotate", "web shop", "--by", "Lea", "--hours", "0")
+    assert status == 0 and "No other secret signs." in said
+    assert typed("rotate", "web shop", "--by", "Lea", "--hours", "999")[0] == 2
     assert typed("off", "web shop", "--by", "Lea") == (0, "web shop is off; 0 events wait for it.")
     assert "off by Lea" in typed("list")[1]
     assert typed("on", "web shop", "--by", "Lea") == (0, "web shop is on; 0 events wait for it.")
