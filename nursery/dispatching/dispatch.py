@@ -17,9 +17,10 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.database import Database, now
-from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, parts_in, read_facts
+from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
+from nursery.dispatching.dispatch_rows import parts_in
 from nursery.dispatching.dispatch_sure import both, closing, doubts, without
 from nursery.dispatching.dispatch_write import write
 from nursery.errors import Fault, Refusal, Refused

@@ -1,0 +1,177 @@
+"""Which parcels are there to dispatch, as the rows have them, before their days are judged?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from itertools import groupby
+from typing import NamedTuple
+
+from sqlalchemy import func
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, col, select
+
+from nursery.database import now, site
+from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine, State
+from nursery.promising.basket import Item, Parcel, items_of, parcel_of
+from nursery.promising.borders import is_shut
+from nursery.promising.supply import holding
+from nursery.stock import Pool
+from solver.dispatching.problem import Problem
+
+_PART, _OF_PART = "/", "#0/"
+
+
+class Raw(NamedTuple):
+    """An order, or a part of it, as the rows have it."""
+
+    order: CustomerOrder
+    promise: Promise | None
+    parcel: Parcel
+    fixed: bool
+    part: str = ""
+
+    @property
+    def key(self) -> str:
+        """What is it called in the problem?"""
+        whole = f"{self.order.reference}#{self.promise.id if self.promise else 0}"
+        return f"{whole}{_PART}{self.part}" if self.part else whole
+
+
+def parts_in(problem: Problem) -> frozenset[str]:
+    """Which orders does a problem look at line by line? Their references."""
+    return frozenset(key.rpartition(_OF_PART)[0] for key in problem.order_of if _OF_PART in key)
+
+
+def read_rows(
+    session: Session, parts: frozenset[str], first: date
+) -> tuple[list[Raw], tuple[tuple[str, str], ...]]:
+    """Which parcels are promised or wait, and which orders cannot even be asked about, and why?
+
+    `parts` are the references of orders to be looked at line by line, `first` is today.
+    """
+    promises, orders = _promises(session), _unpromised(session)
+    items = _items(session, promises, orders)
+    raw = [_kept(session, promise, items) for promise in promises]
+    never: list[tuple[str, str]] = []
+    for order, lines in orders:
+        shut = order.zone.blocked and is_shut(session, order.zone, first)
+        why = _never(order, lines, items, bool(shut))
+        if why:
+            never.append((order.reference, why))
+        there = [line for line in lines if line.product_id in items]
+        if not why or (there and order.may_split and not shut):
+            raw.extend(_unkept(session, order, there, items, order.reference in parts))
+    return raw, tuple(never)
+
+
+def _promises(session: Session) -> Sequence[Promise]:
+    """Promises that hold plugs and a day, confirmed or reserved."""
+    return session.exec(
+        select(Promise)
+        .where(holding(now(session)))
+        .options(
+            selectinload(Promise.order),  # type: ignore[arg-type]
+            selectinload(Promise.service),  # type: ignore[arg-type]
+            selectinload(Promise.lines)  # type: ignore[arg-type]
+            .selectinload(PromiseLine.product)  # type: ignore[arg-type]
+            .selectinload(Product.wrap),  # type: ignore[arg-type]
+        )
+        .order_by(col(Promise.id)),
+        execution_options={"populate_existing": True},
+    ).all()
+
+
+def _unpromised(session: Session) -> list[tuple[CustomerOrder, list[OrderLine]]]:
+    """Orders with lines that never had a promise, oldest first, and those lines.
+
+    Where a promise was made already, only customers who agreed to parts wait for the rest.
+    """
+    promised = (
+        select(PromiseLine.id)
+        .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
+        .where(
+            col(Promise.order_id) == col(OrderLine.order_id),
+            func.coalesce(PromiseLine.instead_of_id, PromiseLine.product_id)
+            == col(OrderLine.product_id),
+        )
+    )
+    rows = session.exec(
+        select(OrderLine)
+        .join(CustomerOrder)
+        .where(
+            ~promised.exists(),
+            col(CustomerOrder.may_split) | ~col(CustomerOrder.promises).any(),
+        )
+        .options(
+            selectinload(OrderLine.order).selectinload(CustomerOrder.zone),  # type: ignore[arg-type]
+            selectinload(OrderLine.product).selectinload(Product.wrap),  # type: ignore[arg-type]
+        )
+        .order_by(col(CustomerOrder.placed_at), col(CustomerOrder.id), col(OrderLine.id))
+    ).all()
+    return [
+        (lines[0].order, lines)
+        for lines in (list(group) for _, group in groupby(rows, key=lambda line: line.order_id))
+    ]
+
+
+def _items(
+    session: Session,
+    promises: Sequence[Promise],
+    orders: Sequence[tuple[CustomerOrder, Sequence[OrderLine]]],
+) -> dict[int, Item]:
+    """One of each product that is wanted, by product id; none for crops without stock."""
+    wanted = {line.product_id: line.product for promise in promises for line in promise.lines}
+    wanted |= {line.product_id: line.product for _, lines in orders for line in lines}
+    stocked = set(session.exec(select(Pool.crop_id, Pool.grade).where(~col(Pool.bought_in))))
+    there = [(p, 1) for p in wanted.values() if (p.crop_id, p.grade) in stocked]
+    return {item.product_id: item for item in items_of(session, there)}
+
+
+def _never(
+    order: CustomerOrder, lines: Sequence[OrderLine], items: Mapping[int, Item], shut: bool
+) -> str:
+    """Why can nobody even look for a day for these lines? "" where one can."""
+    if shut:
+        return f"Nothing is sent to {order.zone.name}: {order.zone.blocked}"
+    lacking = [line.product.code for line in lines if line.product_id not in items]
+    return f"There is no stock of {', '.join(lacking)} yet" if lacking else ""
+
+
+def _unkept(
+    session: Session,
+    order: CustomerOrder,
+    lines: Sequence[OrderLine],
+    items: Mapping[int, Item],
+    in_parts: bool,
+) -> Iterator[Raw]:
+    """Lines that have no promise, as one parcel or as one each."""
+    found = [
+        (line.product.code, replace(item, quantity=line.quantity, plugs=line.quantity * item.plugs))
+        for line in lines
+        for item in [items[line.product_id]]
+    ]
+    if in_parts and len(found) > 1:
+        for code, item in found:
+            yield Raw(order, None, parcel_of(site(session), [item]), False, code)
+    else:
+        yield Raw(order, None, parcel_of(site(session), [item for _, item in found]), False)
+
+
+def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> Raw:
+    """A promise with what is left to pick of it."""
+    left = [
+        replace(
+            items[line.product_id],
+            quantity=line.quantity,
+            plugs=line.plugs - line.picked,
+            pool_id=line.pool_id,
+            bought_in=line.bought_in,
+            instead_of=line.instead_of_id,
+        )
+        for line in promise.lines
+    ]
+    started = any(line.picked for line in promise.lines)
+    parcel = replace(parcel_of(site(session), left), minutes=promise.minutes)
+    return Raw(promise.order, promise, parcel, started or promise.state == State.RESERVED)
