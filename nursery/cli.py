@@ -4,34 +4,21 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nursery.commands import benches, data, day, forecast, lead, receivers, shed, shop
-from nursery.commands.backup import backup, restore
-from nursery.commands.boxes import boxes
-from nursery.commands.check import check
-from nursery.commands.claims import claims, reship
-from nursery.commands.cold import hold_cold
-from nursery.commands.compare import compare
 from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
-from nursery.commands.erase import erase
-from nursery.commands.health import passport, suspect
-from nursery.commands.learn import learn
-from nursery.commands.materials import materials
-from nursery.commands.parcels import delivered, transit
-from nursery.commands.shade import frost, shade
-from nursery.commands.warnings import warnings
-from nursery.commands.why import why
-from nursery.commands.wraps import card, weigh, wraps
-from nursery.commands.zones import app as zones_app
-from nursery.database import Database
+from nursery.commands.on_demand import OnDemand
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
 
+if TYPE_CHECKING:
+    from nursery.database import Database
+
 app = typer.Typer(
     name="nursery",
+    cls=OnDemand,
     help="Plans the propagation of plug plants, promises ship dates that hold, and gets live"
     " plants to the door. Start with `nursery demo`, or with `nursery init`.",
     no_args_is_help=True,
@@ -39,66 +26,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (
-    data.init,
-    data.template,
-    data.load,
-    data.export,
-    lead.plan,
-    why,
-    compare,
-    warnings,
-    benches.week,
-    benches.benches,
-    day.done,
-    day.undo,
-    day.day,
-    day.start,
-    day.move,
-    day.ready,
-    day.gap_up,
-    day.pot_on,
-    day.plant_out,
-    day.sell,
-    day.regrade,
-    day.discard,
-    day.veto,
-    day.sign_off,
-    materials,
-    hold_cold,
-    shade,
-    frost,
-    learn,
-    lead.dispatch,
-    lead.trace,
-    shop.token,
-    shop.quote,
-    shop.claim,
-    claims,
-    reship,
-    passport,
-    erase,
-    suspect,
-    shed.watering,
-    shed.picks,
-    wraps,
-    weigh,
-    card,
-    boxes,
-    shed.pack,
-    shed.hand_over,
-    shed.not_collected,
-    delivered,
-    transit,
-    shed.count,
-    backup,
-    restore,
-    check,
-):
-    app.command()(command)
-app.add_typer(zones_app, name="zones")
-app.add_typer(forecast.app, name="forecast")
-app.add_typer(receivers.app, name="receivers")
 
 
 @app.command()
@@ -141,7 +68,7 @@ def demo(
 
 
 @contextmanager
-def served(db: Database) -> Iterator[str]:
+def served(db: "Database") -> Iterator[str]:
     """The real server on a free port of this machine, for as long as the block lasts."""
     from api.running import running
 

@@ -1,18 +1,15 @@
 """The database: its address, its sessions, its clock, its migrations."""
 
+import sqlite3
 from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, closing
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from alembic import command
-from alembic.config import Config
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy import Engine, create_engine, event, inspect, make_url, text
 from sqlalchemy.orm import sessionmaker
 from sqlmodel import Session, SQLModel
 
@@ -46,6 +43,7 @@ from nursery.growing_area import Site
 
 METADATA = SQLModel.metadata
 MIGRATIONS = Path(__file__).parent / "migrations"
+_VERSIONS = "alembic_version"
 
 
 @dataclass(frozen=True)
@@ -118,7 +116,15 @@ def _engine(url: str, begin: str) -> Engine:
 
 
 def migrate(db: Database, revision: str = "head") -> None:
-    """Bring the tables to this revision, keeping what is in them ("base" takes all down)."""
+    """Bring the tables to this revision, keeping what is in them ("base" takes all down).
+
+    Raises `Fault` where there are tables of another program, or of a version that is not known
+    here; nothing is changed then.
+    """
+    from alembic import command  # takes a while to import, and hardly anybody migrates
+    from alembic.config import Config
+
+    _may_be_migrated(db)
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     config.attributes["engine"] = db.writer
@@ -130,11 +136,57 @@ def migrate(db: Database, revision: str = "head") -> None:
 
 def is_migrated(db: Database) -> bool:
     """Are this database's tables of the version that this program expects?"""
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS))
+    return _tables_and_version(db)[1] == known_versions()[-1]
+
+
+def known_versions() -> list[str]:
+    """Which versions of the tables are there, oldest first? The names of the migrations begin so.
+
+    Read without Alembic, since every command asks.
+    """
+    return sorted(path.name[:4] for path in (MIGRATIONS / "versions").glob("[0-9]*_*.py"))
+
+
+def _may_be_migrated(db: Database) -> None:
+    tables, version = _tables_and_version(db)
+    others = sorted(tables - {_VERSIONS})
+    if others and (version is None or Site.__tablename__ not in tables):
+        held = ", ".join(others[:3]) + (", ..." if len(others) > 3 else "")
+        raise Fault(
+            "Database",
+            f"it must be empty or a nursery's, and holds other tables ({held}): left as it was",
+            db.address,
+            "name another",
+        )
+    if version is not None and version not in known_versions():
+        raise Fault(
+            "Database",
+            "its tables must be of a version that this program knows",
+            version,
+            "use the newer program with it",
+        )
+
+
+def _tables_and_version(db: Database) -> tuple[set[str], str | None]:
+    """Which tables are there, and of which version of the nursery's? Changes not one byte.
+
+    A connection of `db` would: it sets how a SQLite file is written.
+    """
+    asked = f"SELECT version_num FROM {_VERSIONS}"
+    url = make_url(db.address)
+    if db.is_sqlite and not url.query:
+        path = url.database
+        if not path or not Path(path).exists():
+            return set(), None
+        with closing(sqlite3.connect(path, timeout=30)) as file:
+            named = "SELECT name FROM sqlite_master WHERE type = 'table'"
+            tables = {name for (name,) in file.execute(named) if not name.startswith("sqlite_")}
+            row = file.execute(asked).fetchone() if _VERSIONS in tables else None
+            return tables, row[0] if row else None
     with db.reader.connect() as connection:
-        found = MigrationContext.configure(connection).get_current_revision()
-    return found == ScriptDirectory.from_config(config).get_current_head()
+        tables = set(inspect(connection).get_table_names())
+        version = connection.execute(text(asked)).scalar() if _VERSIONS in tables else None
+        return tables, version
 
 
 def now(session: Session) -> datetime:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
 from nursery.errors import Fault
 
@@ -64,12 +64,17 @@ def chain(stages: Sequence[Survival]) -> Survival:
 
 def log_chances(usable: ArrayLike, started: ArrayLike, survival: Survival) -> Floats:
     """How likely (natural logarithm) are just these usable plugs of those started? Any shape."""
-    y, n = np.asarray(usable, dtype=float), np.asarray(started, dtype=float)
+    y, n, p = np.asarray(usable, dtype=float), np.asarray(started, dtype=float), survival.mean
     if survival.overdispersion < _NO_OVERDISPERSION or survival.mean in (0.0, 1.0):
-        return np.asarray(stats.binom.logpmf(y, n, survival.mean))
+        return np.asarray(_log_ways(y, n) + special.xlogy(y, p) + special.xlog1py(n - y, -p))
     a, b = survival.beta
-    ways = -np.log1p(n) - special.betaln(n - y + 1, y + 1)
-    return np.asarray(ways + special.betaln(y + a, n - y + b) - special.betaln(a, b))
+    chosen = special.betaln(y + a, n - y + b) - special.betaln(a, b)
+    return np.asarray(_log_ways(y, n) + chosen)
+
+
+def _log_ways(y: Floats, n: Floats) -> Floats:
+    """In how many ways (natural logarithm) are y chosen of n?"""
+    return np.asarray(-np.log1p(n) - special.betaln(n - y + 1, y + 1))
 
 
 def chance_of_enough(wanted: int, started: int, survival: Survival) -> float:
@@ -79,7 +84,7 @@ def chance_of_enough(wanted: int, started: int, survival: Survival) -> float:
     if wanted > started:
         return 0.0
     if survival.overdispersion < _NO_OVERDISPERSION or survival.mean in (0.0, 1.0):
-        return float(stats.binom.sf(wanted - 1, started, survival.mean))
+        return float(special.bdtrc(wanted - 1, started, survival.mean))
     if 2 * wanted > started:
         tail = np.exp(log_chances(np.arange(wanted, started + 1), started, survival)).sum()
         return float(min(tail, 1.0))
@@ -259,6 +264,8 @@ def refit(
 
 def _fit(y: NDArray[np.int64], n: NDArray[np.int64], weights: Floats) -> Survival:
     """The mean and rho of greatest weighted likelihood."""
+    from scipy import optimize  # takes a while to import, and only who learns needs it
+
     share = float(np.clip((weights * y).sum() / (weights * n).sum(), 1e-4, 1 - 1e-4))
 
     def misfit(at: Floats) -> float:

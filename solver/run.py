@@ -13,18 +13,32 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
 
 import numpy as np
-from ortools.constraint_solver import pywrapcp, routing_enums_pb2
-from ortools.math_opt import model_parameters_pb2, model_pb2, result_pb2, solution_pb2
-from ortools.math_opt.core.python import solver as mathopt_core
-from ortools.math_opt.python import mathopt
-from ortools.sat.python import cp_model
-from pybind11_abseil.status import StatusNotOk  # type: ignore[import-untyped]
 
+from solver.late import Late
 from solver.linear import LinearAnswer, LinearModel
 from solver.quiet import c_output_dropped
+
+if TYPE_CHECKING:
+    from ortools.constraint_solver import pywrapcp, routing_enums_pb2
+    from ortools.math_opt import model_parameters_pb2, model_pb2, result_pb2, solution_pb2
+    from ortools.math_opt.core.python import solver as mathopt_core
+    from ortools.math_opt.python import mathopt
+    from ortools.sat.python import cp_model
+    from pybind11_abseil import status as abseil_status  # type: ignore[import-untyped]
+else:
+    pywrapcp = Late("ortools.constraint_solver.pywrapcp")
+    routing_enums_pb2 = Late("ortools.constraint_solver.routing_enums_pb2")
+    model_parameters_pb2 = Late("ortools.math_opt.model_parameters_pb2")
+    model_pb2 = Late("ortools.math_opt.model_pb2")
+    result_pb2 = Late("ortools.math_opt.result_pb2")
+    solution_pb2 = Late("ortools.math_opt.solution_pb2")
+    mathopt_core = Late("ortools.math_opt.core.python.solver")
+    mathopt = Late("ortools.math_opt.python.mathopt")
+    cp_model = Late("ortools.sat.python.cp_model")
+    abseil_status = Late("pybind11_abseil.status")
 
 PlanT = TypeVar("PlanT")
 
@@ -112,9 +126,13 @@ def relative_gap(cost: int | None, bound: int | None) -> float | None:
 
 
 class Clock:
-    """How much of the limits is left? Also passes progress on and remembers a stop."""
+    """How much of the limits is left? Also passes progress on and remembers a stop.
+
+    It starts when the solvers are imported, so that a solve's seconds are spent solving.
+    """
 
     def __init__(self, limits: Limits) -> None:
+        _import_solvers()
         self.limits = limits
         self._start = time.monotonic()
         self._interrupted = False
@@ -124,6 +142,10 @@ class Clock:
 
     def left(self) -> float:
         return 0.0 if self.stopped() else max(0.0, self.limits.seconds - self.seconds())
+
+    def rest(self) -> Limits:
+        """The same limits for what is left of the time: next to nothing where nothing is."""
+        return replace(self.limits, seconds=max(0.001, self.left()))
 
     def stopped(self) -> bool:
         stop = self.limits.stop
@@ -137,6 +159,11 @@ class Clock:
             self.limits.progress(Progress(self.seconds(), cost, bound))
 
 
+def _import_solvers() -> None:
+    """Asking for anything of a package imports it."""
+    _ = cp_model.CpModel, mathopt.SolverType, mathopt_core.solve
+
+
 @contextmanager
 def keeping_the_best(clock: Clock) -> Iterator[None]:
     """Ends the block at Ctrl-C without an error, so that the best plan so far is kept."""
@@ -146,13 +173,12 @@ def keeping_the_best(clock: Clock) -> Iterator[None]:
         clock.interrupt()
 
 
-class _Reporter(cp_model.CpSolverSolutionCallback):
-    def __init__(self, clock: Clock) -> None:
-        super().__init__()
-        self._clock = clock
+def _reporter(clock: Clock) -> cp_model.CpSolverSolutionCallback:
+    class Reporter(cp_model.CpSolverSolutionCallback):
+        def on_solution_callback(self) -> None:
+            clock.report(round(self.objective_value), round(self.best_objective_bound))
 
-    def on_solution_callback(self) -> None:
-        self._clock.report(round(self.objective_value), round(self.best_objective_bound))
+    return Reporter()
 
 
 @dataclass(frozen=True)
@@ -187,7 +213,7 @@ def run_cp_sat(
         setattr(solver.parameters, name, value)
     watcher = _watch(clock, solver)
     try:
-        code = solver.solve(model, _Reporter(clock))
+        code = solver.solve(model, _reporter(clock))
     finally:
         watcher()
     return _cp_answer(solver, code, clock)
@@ -352,7 +378,8 @@ def run_linear(
                 None,
                 None,
             )
-    except StatusNotOk:  # the solver gave up without an answer, which is no fault of the model
+    except abseil_status.StatusNotOk:
+        # the solver gave up without an answer, which is no fault of the model
         return LinearAnswer(None, None, -float("inf"), False)
     found = _linear_answer(model, answer)
     if interior:
@@ -399,8 +426,9 @@ def _linear_answer(model: LinearModel, answer: Any) -> LinearAnswer:
     values: list[float] | None = None
     objective: float | None = None
     prices: list[float] | None = None
+    feasible = solution_pb2.SOLUTION_STATUS_FEASIBLE
     for solution in answer.solutions:
-        if values is None and solution.primal_solution.feasibility_status == _FEASIBLE:
+        if values is None and solution.primal_solution.feasibility_status == feasible:
             values = _dense(solution.primal_solution.variable_values, len(model.cost))
             objective = solution.primal_solution.objective_value
             if solution.HasField("dual_solution"):
@@ -412,9 +440,6 @@ def _linear_answer(model: LinearModel, answer: Any) -> LinearAnswer:
         optimal=reason == result_pb2.TERMINATION_REASON_OPTIMAL,
         prices=prices,
     )
-
-
-_FEASIBLE = solution_pb2.SOLUTION_STATUS_FEASIBLE
 
 
 def _dense(sparse: Any, size: int) -> list[float]:

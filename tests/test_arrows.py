@@ -34,6 +34,8 @@ def imported(source: str) -> Iterator[str]:
             yield from (alias.name.split(".")[0] for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             yield node.module.split(".")[0]
+        elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Late":
+            yield str(getattr(node.args[0], "value", "")).split(".")[0]
 
 
 def wrong_arrows(path: Path, layer: str) -> list[str]:
@@ -54,6 +56,10 @@ def test_no_import_points_against_the_arrows(layer: str) -> None:
 def test_an_import_inside_a_function_is_seen_as_well() -> None:
     source = "def late():\n    from api.app import create_app\n    import ortools.sat\n"
     assert set(imported(source)) & FORBIDDEN["nursery"] == {"api", "ortools"}
+
+
+def test_what_is_imported_late_is_seen_as_well() -> None:
+    assert set(imported('mathopt = Late("ortools.math_opt.python.mathopt")')) == {"ortools"}
 
 
 def test_the_top_level_holds_the_fixed_rooms_and_nothing_else() -> None:

@@ -16,7 +16,7 @@ from nursery.commands.console import (
     print_json,
     say,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.typed import parse_day
 from nursery.errors import Fault
 from nursery.stock import Lot
 from nursery.week import day_book

@@ -1,5 +1,7 @@
 """How the command line speaks: tables and bars for people, JSON for other programs."""
 
+from __future__ import annotations
+
 import dataclasses
 import json
 import os
@@ -12,16 +14,20 @@ from contextlib import contextmanager
 from datetime import date, datetime
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
-from sqlalchemy.exc import DBAPIError
 
-from nursery.database import Database, is_migrated, open_database
 from nursery.errors import Fault
+
+if TYPE_CHECKING:
+    from nursery.database import Database
+
+# What opens a database takes a while to import, and `--help` opens none: it is imported where it
+# is used.
 
 _PIPED_WIDTH = None if sys.stdout.isatty() or "COLUMNS" in os.environ else 140
 """Into a file or another program lines may be long; on a terminal they fit its width."""
@@ -52,6 +58,8 @@ def opened(address: str) -> Iterator[Database]:
 
     Raises `Fault` where there is none yet, or where its tables are of another version.
     """
+    from nursery.database import is_migrated
+
     if address.strip() and "://" not in address and not Path(address).is_file():
         raise Fault(
             "Database",
@@ -82,6 +90,8 @@ def known(address: str) -> Database:
     """
     if not address.strip():
         raise Fault("Database", "its address must not be blank", address, "name a file or a server")
+    from nursery.database import open_database
+
     try:
         return open_database(address)
     except ModuleNotFoundError as missing:
@@ -94,6 +104,8 @@ def reachable(address: str) -> Iterator[None]:
     """Raises `Fault` where this is no database, or none that answers: another kind of file, a
     folder that is not there, a server that is down, a full disk.
     """
+    from sqlalchemy.exc import DBAPIError
+
     try:
         yield
     except (DBAPIError, sqlite3.Error) as wrong:

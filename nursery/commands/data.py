@@ -4,7 +4,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from alembic.util import CommandError
 
 from nursery.commands.console import (
     DATABASE,
@@ -16,8 +15,7 @@ from nursery.commands.console import (
     reachable,
     say,
 )
-from nursery.database import is_migrated, migrate
-from nursery.errors import Fault
+from nursery.database import migrate
 
 
 def init(database: DatabaseOption = DATABASE) -> None:
@@ -28,11 +26,7 @@ def init(database: DatabaseOption = DATABASE) -> None:
     db = known(database)
     try:
         with reachable(database):
-            is_migrated(db)
-        migrate(db)
-    except CommandError as unknown:
-        rule = f"its tables must be of a version that this program knows ({unknown})"
-        raise Fault("Database", rule, database, "use the newer program with it") from unknown
+            migrate(db)
     finally:
         db.close()
     say(f"The database {database} is ready. Next: nursery template nursery.xlsx")

@@ -20,7 +20,7 @@ from nursery.commands.console import (
     show,
     warn,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.typed import parse_day
 from nursery.crop import Protocol
 from nursery.database import today
 from nursery.errors import Fault

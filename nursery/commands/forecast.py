@@ -1,4 +1,7 @@
-"""Forecasts and days decided by hand, at the command line."""
+"""Forecasts: load a file, fetch them, see how they stand, decide a day by hand.
+
+Example: nursery forecast show
+"""
 
 import asyncio
 from datetime import datetime, timedelta
@@ -20,7 +23,7 @@ from nursery.commands.console import (
     show,
     warn,
 )
-from nursery.commands.shop import given_day, parse_day
+from nursery.commands.typed import given_day, parse_day
 from nursery.database import now, site, today
 from nursery.errors import Fault
 from nursery.settings import read_settings
@@ -30,8 +33,7 @@ from nursery.weather_in.errors import advice, measured_errors
 from nursery.weather_in.sheet import load_forecasts, unit_named
 
 app = typer.Typer(
-    help="Forecasts: load a file, fetch them, see how they stand, decide a day by hand.\n\n"
-    "Example: nursery forecast show",
+    help=__doc__,
     no_args_is_help=True,
 )
 ByOption = Annotated[

@@ -18,7 +18,7 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.typed import parse_day
 from nursery.errors import Fault
 from nursery.shed.deliveries import (
     BOOK_PARCELS,

@@ -1,4 +1,7 @@
-"""Who hears of promises by webhook, at the command line."""
+"""Webhooks: addresses of the shop's that hear what happens to promises.
+
+`nursery serve` sends. Example: nursery receivers list
+"""
 
 from datetime import datetime
 from typing import Annotated
@@ -23,8 +26,7 @@ from nursery.telling.standing import Standing, standing
 # What sends takes a while to import, which no other command needs: it is imported where it is used.
 
 app = typer.Typer(
-    help="Webhooks: addresses of the shop's that hear what happens to promises.\n\n"
-    "`nursery serve` sends. Example: nursery receivers list",
+    help=__doc__,
     no_args_is_help=True,
 )
 NameArgument = Annotated[str, typer.Argument(help="The receiver's name.")]

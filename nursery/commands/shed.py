@@ -18,7 +18,7 @@ from nursery.commands.console import (
     show,
     warn,
 )
-from nursery.commands.shop import given_day, parse_day
+from nursery.commands.typed import given_day, parse_day
 from nursery.commands.wraps import show_minded
 from nursery.database import Database, today
 from nursery.errors import Fault

@@ -1,6 +1,5 @@
 """What the web shop needs from the command line: tokens, a quote by hand."""
 
-from datetime import date
 from typing import Annotated
 
 import typer
@@ -17,6 +16,7 @@ from nursery.commands.console import (
     say,
     show,
 )
+from nursery.commands.typed import parse_day
 from nursery.database import now
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, State
@@ -92,28 +92,6 @@ def parse_basket(text: str) -> Basket:
             raise Fault(f"Basket line '{part}'", "quantity must be whole", quantity, "mend it")
         lines.append(BasketLine(code=code.strip(), quantity=int(quantity or 1)))
     return Basket(tuple(lines))
-
-
-def parse_day(text: str | None) -> date | None:
-    """Which day does "2027-03-22" name? None where nothing is said.
-
-    Raises `Fault` for what is no ISO 8601 date, or a day of another century.
-    """
-    try:
-        day = date.fromisoformat(text) if text else None
-    except ValueError:
-        raise Fault("Day", "must be a date such as 2027-03-22", text, "write it so") from None
-    if day is not None and not 1900 <= day.year < 2200:
-        raise Fault("Day", "must lie between 1900 and 2199", text, "check the year")
-    return day
-
-
-def given_day(text: str) -> date:
-    """As `parse_day`, where a day must be named."""
-    day = parse_day(text)
-    if day is None:
-        raise Fault("Day", "must be given", text, "write it such as 2027-03-22")
-    return day
 
 
 def claim(

@@ -18,7 +18,7 @@ from nursery.commands.console import (
     show,
     write_file,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.typed import parse_day
 from nursery.database import now, today
 from nursery.errors import Fault
 from nursery.promising.packs import Pack, listed_packs

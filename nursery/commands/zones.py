@@ -1,4 +1,7 @@
-"""Zones at the command line: which are blocked, opened by hand, blocked again; days closed."""
+"""Where parcels go: blocked zones opened by hand, days closed by a strike or a holiday.
+
+Example: nursery zones show
+"""
 
 from typing import Annotated
 
@@ -14,7 +17,7 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.commands.shop import parse_day
+from nursery.commands.typed import parse_day
 from nursery.database import Database
 from nursery.errors import Fault
 from nursery.promising.borders import ASK_FIRST
@@ -22,8 +25,7 @@ from nursery.promising.closing import close_day, references_of, reopen_days, sta
 from nursery.promising.opening import open_zone, shut_zone, zones_standing
 
 app = typer.Typer(
-    help="Where parcels go: blocked zones opened by hand, days closed by a strike or a holiday.\n\n"
-    "Example: nursery zones show",
+    help=__doc__,
     no_args_is_help=True,
 )
 ZoneArgument = Annotated[str, typer.Argument(help="The zone's name, as in Zones.")]

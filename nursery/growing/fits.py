@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from nursery.errors import Fault
 from nursery.yields import Survival, refit
@@ -175,5 +175,5 @@ def _spread(values: Floats) -> float:
 def _around(middle: float, spread: float, records: int) -> Ends:
     if records < LEAST:
         return None, None
-    reach = float(stats.t.ppf((1 + LEVEL) / 2, records - 1)) * spread / math.sqrt(records)
+    reach = float(special.stdtrit(records - 1, (1 + LEVEL) / 2)) * spread / math.sqrt(records)
     return middle - reach, middle + reach

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from scipy.stats import beta
+from scipy import special
 from sqlmodel import Session, col, select
 
 from nursery.carrier import TransitTaken
@@ -271,6 +271,6 @@ def jeffreys(hits: int, of: int, inside: float = 0.9) -> tuple[float, float]:
     there are no hits or no misses (Brown, Cai & DasGupta, 2001).
     """
     tail = (1 - inside) / 2
-    low = float(beta.ppf(tail, hits + 0.5, of - hits + 0.5)) if hits else 0.0
-    high = float(beta.ppf(1 - tail, hits + 0.5, of - hits + 0.5)) if hits < of else 1.0
+    low = float(special.betaincinv(hits + 0.5, of - hits + 0.5, tail)) if hits else 0.0
+    high = float(special.betaincinv(hits + 0.5, of - hits + 0.5, 1 - tail)) if hits < of else 1.0
     return low, high

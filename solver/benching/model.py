@@ -10,13 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
-
-from ortools.sat.python import cp_model
+from typing import TYPE_CHECKING, Any
 
 from solver.benching.first_fit import Floor, Room
 from solver.benching.problem import Block, Problem, Stand, merged
+from solver.late import Late
 from solver.run import Limits, Status, run_cp_sat
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+else:
+    cp_model = Late("ortools.sat.python.cp_model")
 
 _SETTINGS = {"cp_model_probing_level": 0}
 # With probing, OR-Tools 9.15 calls maps optimal that are not: found by the tests on tiny areas,

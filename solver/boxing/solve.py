@@ -4,13 +4,27 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
-
-from ortools.sat.python import cp_model
+from typing import TYPE_CHECKING
 
 from solver.boxing.judge import cost, violations
 from solver.boxing.patterns import by_patterns
 from solver.boxing.problem import Box, Item, Packed, Plan, Problem
-from solver.run import Clock, CpAnswer, Limits, Outcome, Status, keeping_the_best, run_cp_sat
+from solver.late import Late
+from solver.run import (
+    Clock,
+    CpAnswer,
+    Limits,
+    Outcome,
+    Progress,
+    Status,
+    keeping_the_best,
+    run_cp_sat,
+)
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+else:
+    cp_model = Late("ortools.sat.python.cp_model")
 
 _SMALL = 12
 """Bundles up to which CP-SAT proves an order in no time."""
@@ -23,12 +37,16 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
 
     Progress and stop as in `Limits`; a stop or Ctrl-C keeps the best plan so far.
     """
-    clock = Clock(limits)
     plan = first_boxes(problem)
     best, bound = cost(problem, plan), _bound(problem)
+    if best <= bound:  # no solver is asked, or even imported
+        if limits.progress is not None:
+            limits.progress(Progress(0.0, best, best))
+        return Outcome(replace(plan, cost=best, bound=best), best, best, 0.0, Status.OPTIMAL)
+    clock = Clock(limits)
     clock.report(best, bound)
     with keeping_the_best(clock):
-        if best > bound and sum(item.count for item in problem.items) > _SMALL:
+        if sum(item.count for item in problem.items) > _SMALL:
             found, proven = by_patterns(problem, clock, plan)
             bound = max(bound, proven)
             if found and not violations(problem, found) and cost(problem, found) < best:
@@ -36,7 +54,7 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
             clock.report(best, bound)
         if best > bound and len(plan.boxes) <= _MOST_SLOTS and clock.left():
             model = _Model(problem, plan)
-            answer = run_cp_sat(model.cp, replace(limits, seconds=clock.left()))
+            answer = run_cp_sat(model.cp, clock.rest())
             bound = max(bound, answer.bound or 0)
             if answer.solution:
                 given = model.plan(answer)

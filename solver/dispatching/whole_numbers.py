@@ -8,11 +8,16 @@ run side by side.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-from ortools.sat.python import cp_model
-
+from solver.late import Late
 from solver.linear import LinearAnswer, LinearModel
 from solver.run import Limits, Status, run_cp_sat
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+else:
+    cp_model = Late("ortools.sat.python.cp_model")
 
 _SETTINGS = {"linearization_level": 2}  # all rows in its relaxation
 

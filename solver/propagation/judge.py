@@ -8,14 +8,19 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import linprog
-from scipy.sparse import coo_array
 
+from solver.late import Late
 from solver.propagation.plan import Plan, batches
 from solver.propagation.problem import Crop, Problem, Protocol
 from solver.propagation.runs import Run, run
+
+if TYPE_CHECKING:
+    from scipy import optimize, sparse
+else:
+    optimize, sparse = Late("scipy.optimize"), Late("scipy.sparse")
 
 Key = tuple[str, int]
 
@@ -277,7 +282,7 @@ def complete(problem: Problem, what: Loads) -> Completion:
     equal = _matrix(columns.equal, len(columns.right), width)
     held = [(week, column, plugs / per_place) for week, column, plugs in columns.held]
     held += [(week, first_over + week, -1.0) for week in range(problem.weeks)]
-    answer = linprog(
+    answer = optimize.linprog(
         np.array(columns.cost),
         A_ub=_matrix(held, problem.weeks, width),
         b_ub=np.array(free, dtype=float),
@@ -356,11 +361,11 @@ def _balance(columns: _Columns, members: list[int], total: int, price: int) -> i
     return slack
 
 
-def _matrix(entries: list[tuple[int, int, float]], rows: int, width: int) -> coo_array:
+def _matrix(entries: list[tuple[int, int, float]], rows: int, width: int) -> sparse.coo_array:
     if not entries:
-        return coo_array((rows, width))
+        return sparse.coo_array((rows, width))
     at, columns, values = zip(*entries, strict=True)
-    return coo_array((values, (at, columns)), shape=(rows, width))
+    return sparse.coo_array((values, (at, columns)), shape=(rows, width))
 
 
 def _held(columns: _Columns, x: np.ndarray, problem: Problem) -> tuple[float, ...]:

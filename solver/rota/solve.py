@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ortools.sat.python import cp_model
-
+from solver.late import Late
 from solver.rota.judge import cost, person_cost, violations
 from solver.rota.problem import Plan, Problem, Task, Turn
 from solver.run import Clock, CpAnswer, Limits, Outcome, Status, keeping_the_best, run_cp_sat
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+else:
+    cp_model = Late("ortools.sat.python.cp_model")
 
 _MOST_TEAMS = 200
 
@@ -29,7 +33,7 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
     with keeping_the_best(clock):
         if best and clock.left():
             model = _Model(problem, plan)
-            answer = run_cp_sat(model.cp, replace(limits, seconds=clock.left()))
+            answer = run_cp_sat(model.cp, clock.rest())
             bound, status = max(0, answer.bound or 0), answer.status
             if answer.solution:
                 found = model.plan(answer)

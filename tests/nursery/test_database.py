@@ -1,23 +1,38 @@
 """The rows keep their own rules, and the tables go up and down with data in them."""
 
+import sqlite3
+from contextlib import closing
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
+from typer.testing import CliRunner
 
+from nursery.cli import app
 from nursery.crop import Crop
-from nursery.database import METADATA, MIGRATIONS, Database, migrate, today
+from nursery.database import (
+    METADATA,
+    MIGRATIONS,
+    Database,
+    known_versions,
+    migrate,
+    open_database,
+    today,
+)
 from nursery.errors import Fault
 from nursery.order import Wrap
 from nursery.week import day_book
 from nursery.week.day_undo import undo
 from tests.builders import crop_named, ready_lot, small_nursery
+from tests.postgres import drop_database, new_database
 
 
 def test_the_migrations_make_exactly_the_tables_of_the_rows(either_db: Database) -> None:
@@ -124,3 +139,39 @@ def test_a_text_longer_than_its_column_is_refused_alike_on_both_databases(
         session.add(Wrap(name="x" * 60))
     with pytest.raises(Fault, match="Wrap: name"), either_db.writing() as session:
         session.exec(select(Wrap)).one().name = "y" * 61
+
+
+def test_the_newest_version_is_the_one_that_alembic_goes_up_to() -> None:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    assert ScriptDirectory.from_config(config).get_current_head() == known_versions()[-1]
+
+
+@pytest.mark.parametrize("version", [None, known_versions()[-1]])
+def test_the_file_of_another_program_is_refused_and_stays_as_it_was_to_its_last_byte(
+    tmp_path: Path, version: str | None
+) -> None:
+    path = tmp_path / "bees.sqlite"
+    with closing(sqlite3.connect(path)) as other:
+        other.execute("CREATE TABLE hive (queen TEXT)")
+        if version is not None:  # it keeps its tables by Alembic as well
+            other.execute("CREATE TABLE alembic_version (version_num TEXT)")
+            other.execute("INSERT INTO alembic_version VALUES (?)", (version,))
+        other.commit()
+    before = path.read_bytes()
+    refused = CliRunner().invoke(app, ["init", "--database", str(path)])
+    assert isinstance(refused.exception, Fault)
+    assert "holds other tables (hive): left as it was" in str(refused.exception)
+    assert path.read_bytes() == before
+    assert [each.name for each in tmp_path.iterdir()] == ["bees.sqlite"]
+
+
+def test_a_postgresql_database_of_another_program_is_refused(postgres_address: str) -> None:
+    db = open_database(new_database(postgres_address))
+    with db.writing() as session:
+        session.connection().execute(text("CREATE TABLE hive (queen TEXT)"))
+    with pytest.raises(Fault, match="holds other tables \\(hive\\)"):
+        migrate(db)
+    assert inspect(db.writer).get_table_names() == ["hive"]
+    db.close()
+    drop_database(db.address)
