@@ -22,6 +22,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=float("inf"), help="for the kills")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only-kills", action="store_true")
+    parser.add_argument("--only", choices=sorted(OTHERS), help="of the other faults only this one")
     asked = parser.parse_args()
     verdicts: dict[str, Verdict] = {}
     not_run: dict[str, str] = {}
@@ -37,7 +38,7 @@ def main() -> None:
     verdicts["kill -9"] = killed.verdict
     print(json.dumps({"fault": "kill -9", "database": asked.database, **_line(killed)}), flush=True)
     for name, (databases, fault) in OTHERS.items():
-        if asked.only_kills or asked.database not in databases:
+        if asked.only_kills or asked.database not in databases or asked.only not in (None, name):
             continue
         with tempfile.TemporaryDirectory(prefix="nursery-faults-") as folder:
             try:
@@ -90,6 +91,8 @@ def _table(killed: Killed, verdicts: dict[str, Verdict]) -> None:
             f"{verdict.oversold:>10}{verdict.ledger_difference:>8}"
             f"  {'yes' if verdict.holds else 'NO'}"
         )
+        if (again := verdict.figures.get("sent_again_under_the_same_id")) is not None:
+            print(f"{'  sent again, same id':24}{'':>8}{verdict.figures['requests']:>8}{again:>8}")
 
 
 def _summary(database: str, killed: Killed, verdicts: dict[str, Verdict]) -> dict[str, Any]:

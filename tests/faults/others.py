@@ -19,6 +19,7 @@ from solver.run import Limits
 from tests.faults.copies import backups
 from tests.faults.jobs import jobs_cut_off
 from tests.faults.judging import Verdict, judge
+from tests.faults.news import news
 from tests.faults.scene import Scene, scene
 from tests.postgres import Disk, Server
 
@@ -226,6 +227,7 @@ OTHERS: dict[str, tuple[tuple[str, ...], Callable[[str, Path], Verdict]]] = {
     "answers lost": (("postgres",), answers_lost),
     "jobs cut off": (("sqlite", "postgres"), jobs_cut_off),
     "backups": (("sqlite", "postgres"), backups),
+    "webhooks": (("sqlite", "postgres"), news),
     "two planners": (("sqlite", "postgres"), two_planners),
 }
 """On which databases is each played? (SQLite has no network, and one file beside its own.)"""

@@ -6,6 +6,7 @@ import pytest
 
 from tests.faults.jobs import jobs_killed
 from tests.faults.killing import kill_rounds
+from tests.faults.news import news_arrive
 
 
 def test_promises_outlive_kill_9_of_their_servers_on_sqlite(tmp_path: Path) -> None:
@@ -29,3 +30,12 @@ def test_a_plan_whose_server_is_killed_is_cut_off_and_leaves_nothing(
     left = jobs_killed(database, tmp_path, kills=1, patient=False)
     assert left.ends == {"FAILED CUT_OFF": 1}
     assert left.holds, left
+
+
+def test_news_of_promises_outlives_kill_9_of_its_sender_and_a_receiver_that_is_away(
+    tmp_path: Path,
+) -> None:
+    told = news_arrive("sqlite", tmp_path, rounds=2, patient=False, clients=2)
+    assert told.figures["faults"] == {"server": 1, "receiver": 1}
+    assert told.found == told.acknowledged > 0
+    assert told.holds, told
