@@ -28,6 +28,7 @@ UNSTAMPED = frozenset(
         "lot",
         "material",
         "movement",
+        "old_secret",
         "order_line",
         "parcel_box",
         "pick_print",
