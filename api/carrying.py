@@ -38,7 +38,7 @@ _AGAIN_SECONDS = 0.5
 _PATIENCE_SECONDS = 10.0
 
 Task = Callable[..., Made]
-"""A task takes a database, arguments, `tell(cost, bound)` and `stop`."""
+"""A task takes a database, arguments, `tell` and `stop` (`nursery.planning.tasks`)."""
 MADE: TypeAdapter[Made] = TypeAdapter(Made)
 REFUSAL: TypeAdapter[Refusal] = TypeAdapter(Refusal)
 
@@ -159,8 +159,13 @@ def _run(
     db = open_database(address)
     keeping = replace(db, writing=partial(storing, db, id))
 
-    def tell(cost: int | None, bound: int | None) -> None:
-        pipe.send({"cost": cost, "bound": bound})
+    def tell(
+        cost: int | None = None,
+        bound: int | None = None,
+        steps_done: int | None = None,
+        steps: int | None = None,
+    ) -> None:
+        pipe.send({"cost": cost, "bound": bound, "steps_done": steps_done, "steps": steps})
 
     try:
         made = task(keeping, arguments, tell, stop)

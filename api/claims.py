@@ -5,10 +5,11 @@ from typing import Annotated, TypeAlias
 
 import strawberry
 from sqlmodel import Session
+from strawberry.relay import PageInfo
 
 from api.context import Info, read, write
 from api.fields import field, mutation
-from api.ids import global_id, key_of
+from api.ids import after_row, cursor, global_id, key_of, page_info, page_size
 from api.kept import kept
 from api.mirror import mirror, mirrors
 from api.options import ShipOption, option
@@ -54,6 +55,7 @@ class Claim:
     photo: str = ""
     wants_reship: bool = False
     reships: list[SentAgain] = strawberry.field(default_factory=list)
+    actor: str = ""
 
 
 @strawberry.type(description="Plugs of a product that may be sent again.")
@@ -100,15 +102,24 @@ class ClaimsLearned:
     """Shown, never acted on: limits and wraps are changed by a person."""
 
 
-@strawberry.type(description="Claims, in the order in which they came.")
-class Claims:
-    """Of one promise, or all."""
+@strawberry.type(description="A claim and its place in the list.")
+class ClaimEdge:
+    """The cursor goes into `after`."""
 
-    claims: list[Claim]
+    cursor: str
+    node: Claim
+
+
+@strawberry.type(description="A page of claims, in the order in which they came.")
+class ClaimConnection:
+    """A Relay connection whose cursors stay right while claims come."""
+
+    edges: list[ClaimEdge]
+    page_info: PageInfo
 
 
 ClaimAnswer: TypeAlias = Annotated[Claim | Refusal, strawberry.union("ClaimAnswer")]
-ClaimsAnswer: TypeAlias = Annotated[Claims | Refusal, strawberry.union("ClaimsAnswer")]
+ClaimsAnswer: TypeAlias = Annotated[ClaimConnection | Refusal, strawberry.union("ClaimsAnswer")]
 ClaimsLearnedAnswer: TypeAlias = Annotated[
     ClaimsLearned | Refusal, strawberry.union("ClaimsLearnedAnswer")
 ]
@@ -148,13 +159,27 @@ def _offer(found: reshipping.ReshipOffer) -> ReshipOffer:
 class ClaimQueries:
     """Roots about claims."""
 
-    @field("Claims of a promise, or all of them.")
-    async def claims(self, info: Info, promise_id: strawberry.ID | None = None) -> ClaimsAnswer:
+    @field("Claims of a promise, or all of them, in the order in which they came.")
+    async def claims(
+        self,
+        info: Info,
+        promise_id: strawberry.ID | None = None,
+        first: int = 50,
+        after: str | None = None,
+    ) -> ClaimsAnswer:
         """For the shop, the packer and the lead."""
 
-        def work(session: Session, token: Token) -> Claims:
+        def work(session: Session, token: Token) -> ClaimConnection:
             key = None if promise_id is None else key_of("Promise", promise_id, "promise_id")
-            return Claims(claims=[claim(each) for each in claims.claims(session, key)])
+            size = page_size(first)
+            found = claims.claims(session, key, after_row(after), size + 1)
+            edges = [
+                ClaimEdge(cursor=cursor(each.event_id), node=claim(each)) for each in found[:size]
+            ]
+            return ClaimConnection(
+                edges=edges,
+                page_info=page_info([edge.cursor for edge in edges], len(found) > size, after),
+            )
 
         return await read(info, EVERYBODY, work)
 

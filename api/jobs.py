@@ -21,8 +21,7 @@ from sqlmodel import Session, col, delete, select
 from api.carrying import MADE, REFUSAL, Carrier, Task, was_cut_off
 from nursery.database import clock, open_database
 from nursery.errors import Refusal, Refused
-from nursery.plan_job import JobState, PlanJob
-from nursery.planned import PlanKind
+from nursery.plan_job import JobKind, JobState, PlanJob
 from nursery.planning.tasks import Made
 
 __all__ = ["JobState", "Jobs", "Report", "Task"]
@@ -34,7 +33,7 @@ SILENT_SECONDS = 30.0
 
 @dataclass(frozen=True)
 class Report:
-    """What is known of a job: the best cost so far, a proven bound, what was stored."""
+    """What is known of a job: the best cost so far, a proven bound, its steps, what was stored."""
 
     id: str
     kind: str
@@ -42,6 +41,8 @@ class Report:
     seconds: float = 0.0
     cost: int | None = None
     bound: int | None = None
+    steps_done: int | None = None
+    steps: int | None = None
     made: Made | None = None
     refusal: Refusal | None = None
 
@@ -91,7 +92,7 @@ class Jobs:
         at = clock(session)
         row = PlanJob(
             id=uuid4().hex,
-            kind=PlanKind(kind),
+            kind=JobKind(kind),
             arguments=orjson.dumps(dict(arguments)).decode(),
             started_at=at,
             told_at=at,
@@ -163,6 +164,8 @@ def _report(row: PlanJob) -> Report:
         seconds=max(0.0, (row.told_at - row.started_at).total_seconds()),
         cost=row.cost,
         bound=row.bound,
+        steps_done=row.steps_done,
+        steps=row.steps,
         made=None if row.made is None else MADE.validate_json(row.made),
         refusal=None if row.refusal is None else REFUSAL.validate_json(row.refusal),
     )
@@ -198,4 +201,6 @@ def _forget_old(session: Session) -> None:
 
 def _busy(kind: str) -> Refused:
     message = f"A {kind} plan is being made already"
+    if kind == JobKind.RELIEF:
+        message = "What would help is being asked already"
     return Refused(Refusal("JOB_RUNNING", message, None, "wait for it, or cancel it"))

@@ -1,9 +1,9 @@
 """What the lead asks of plans: makes them, follows them while they are solved, accepts them."""
 
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Sequence
 from contextlib import aclosing
 from datetime import date
-from typing import Annotated, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
 import strawberry
 from sqlmodel import Session
@@ -19,11 +19,14 @@ from api.refusals import Code, Refusal, refuse, written
 from nursery.access import Role, Token
 from nursery.dispatching import dispatch
 from nursery.errors import Fault
-from nursery.planned import PlanKind
-from nursery.planning import propagation
+from nursery.plan_job import JobKind
+from nursery.planned import PlanKind, newest_version
+from nursery.planning import plan_relief, propagation
+from nursery.weeks import Week
 
 LEAD = (Role.LEAD,)
 _MOST_SECONDS = 3600
+_MOST_DEMANDS = 50
 
 kept(strawberry.enum(JobState, description="How far a job is."))
 
@@ -79,15 +82,36 @@ class DispatchPlan:
 
 
 @kept
-@strawberry.type(description="A plan that is being made. Costs are text: any size.")
+@strawberry.type(description="What would help for plugs that a plan leaves unmet or late.")
+class PlanRelief:
+    """`binding` is what stands in the way first, `told` what would help, as it was solved again.
+
+    `promised` and `found` are gains in cost, as text; `met` plugs are then there in time.
+    """
+
+    crop: str
+    week: Week
+    plugs: int
+    unmet: bool
+    binding: str
+    amount: int
+    promised: str
+    found: str
+    met: int
+    told: str
+
+
+@kept
+@strawberry.type(description="A plan that is being made or asked about. Costs are text: any size.")
 class Job:
     """`version` is the plan's, once it is stored; `refusal` says why none was.
 
-    A dispatch says in `dispatch` what it decides.
+    A dispatch says in `dispatch` what it decides. What would help is in `reliefs`; meanwhile
+    `stepsDone` of `steps` demands have been asked about.
     """
 
     id: strawberry.ID
-    kind: PlanKind
+    kind: JobKind
     state: JobState
     seconds: float
     cost: str | None
@@ -95,6 +119,9 @@ class Job:
     version: int | None
     dispatch: DispatchPlan | None
     refusal: Refusal | None
+    steps_done: int | None = None
+    steps: int | None = None
+    reliefs: list[PlanRelief] | None = None
 
 
 @kept
@@ -122,15 +149,27 @@ def job(report: Report) -> Job:
     made = report.made
     return Job(
         id=strawberry.ID(report.id),
-        kind=PlanKind(report.kind),
+        kind=JobKind(report.kind),
         state=report.state,
         seconds=report.seconds,
         cost=None if report.cost is None else str(report.cost),
         bound=None if report.bound is None else str(report.bound),
+        steps_done=report.steps_done,
+        steps=report.steps,
         version=made.version if made else None,
         dispatch=_dispatch_plan(made.dispatch) if made and made.dispatch else None,
+        reliefs=None if made is None else _reliefs(made.reliefs),
         refusal=None if report.refusal is None else written(report.refusal),
     )
+
+
+def _reliefs(found: Sequence[plan_relief.PlanRelief] | None) -> list[PlanRelief] | None:
+    if found is None:
+        return None
+    return [
+        mirror(PlanRelief, each, promised=str(each.promised), found=str(each.found))
+        for each in found
+    ]
 
 
 def _dispatch_plan(found: dispatch.DispatchReport) -> DispatchPlan:
@@ -174,14 +213,36 @@ class PlanMutations:
     ) -> JobAnswer:
         """Follow it by jobProgress; the plan is stored, not accepted."""
         given = {"weeks": weeks, "seconds": seconds}
-        return await _start(info, key, PlanKind.PROPAGATION, given)
+        return await _start(info, key, JobKind.PROPAGATION, given)
 
     @mutation("Starts to make a dispatch in a process of its own.")
     async def plan_dispatch(
         self, info: Info, key: str, seconds: float = 10.0, accept: bool = False
     ) -> JobAnswer:
         """With `accept` it is carried out as soon as it is found."""
-        return await _start(info, key, PlanKind.DISPATCH, {"seconds": seconds, "accept": accept})
+        return await _start(info, key, JobKind.DISPATCH, {"seconds": seconds, "accept": accept})
+
+    @mutation("Starts to ask what stands in the way of unmet or late plugs, and what would help.")
+    async def ask_what_would_help(
+        self,
+        info: Info,
+        key: str,
+        version: int | None = None,
+        crop: str = "",
+        week: Week | None = None,
+        most: int = 3,
+    ) -> JobAnswer:
+        """Of the newest plan, if none is named; of the shortest demands, or of one crop and week.
+
+        Follow it by jobProgress; `cancelJob` keeps what was found. Ten to twenty small solves each.
+        """
+        given = {
+            "version": version,
+            "crop": crop,
+            "week": "" if week is None else str(week),
+            "most": most,
+        }
+        return await _start(info, key, JobKind.RELIEF, given)
 
     @mutation("Ends a job now; it stores the best plan it has, unless told not to.")
     async def cancel_job(self, info: Info, id: strawberry.ID, keep_best: bool = True) -> JobAnswer:
@@ -219,24 +280,37 @@ class PlanMutations:
         return await write(info, LEAD, key, {"version": version}, work)
 
 
-async def _start(
-    info: Info, key: str, kind: PlanKind, given: dict[str, int | float | bool]
-) -> Job | Refusal:
+async def _start(info: Info, key: str, kind: JobKind, given: dict[str, Any]) -> Job | Refusal:
     jobs = info.context.desk.jobs
 
     def work(session: Session, token: Token) -> Job:
         _refuse_wrong_size(given)
-        return job(jobs.start(session, kind.value, {**given, "actor": token.name}))
+        arguments = {**given, "actor": token.name}
+        if kind is JobKind.RELIEF:
+            arguments["version"] = _refuse_wrong_question(session, given)
+        return job(jobs.start(session, kind.value, arguments))
 
     return await write(info, LEAD, key, given, work)
 
 
-def _refuse_wrong_size(given: dict[str, int | float | bool]) -> None:
-    if not 0 < given["seconds"] <= _MOST_SECONDS:
+def _refuse_wrong_size(given: dict[str, Any]) -> None:
+    if not 0 < given.get("seconds", 1) <= _MOST_SECONDS:
         rule = f"must be above 0 and at most {_MOST_SECONDS}"
         raise Fault("Seconds of a plan", rule, given["seconds"], "give another time")
     if not 1 <= given.get("weeks", 1) <= 104:
         raise Fault("Weeks of a plan", "must be 1 to 104", given["weeks"], "give another number")
+    if not 1 <= given.get("most", 1) <= _MOST_DEMANDS:
+        rule = f"must be 1 to {_MOST_DEMANDS}"
+        raise Fault("Demands asked about", rule, given["most"], "give another number")
+
+
+def _refuse_wrong_question(session: Session, given: dict[str, Any]) -> int:
+    """The plan that is asked about; refused at once where it, the crop or the week is not there."""
+    version = given["version"] or newest_version(session, PlanKind.PROPAGATION)
+    at = plan_relief.read_plan(session, version)
+    week = Week.parse(given["week"]) if given["week"] else None
+    plan_relief.asked_about(at, given["crop"], week, given["most"])
+    return version
 
 
 @strawberry.type

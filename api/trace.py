@@ -41,6 +41,13 @@ class VetoRow:
     """Who set it, who signed it off, and what was found."""
 
 
+@mirrors(
+    traces.ColdRow, "One decision to hold a lot cold, taken back or not.", lot_id=strawberry.ID
+)
+class ColdRow:
+    """The last sale dates before and after it, who decided it, and when it was withdrawn."""
+
+
 @mirrors(traces.LotRow, "One lot of a batch and what is left of it.", lot_id=LotId)
 class LotRow:
     """Saleable from `ready_on` to `last_sale_on`."""
@@ -65,7 +72,7 @@ class OrderTouched:
     vetoes=list[VetoRow],
     orders=list[OrderTouched],
     waiting=list[OrderTouched],
-    cold_holds=None,
+    cold_holds=list[ColdRow],
     day_book=list[DayEntry],
     claims=list[Claim],
 )
@@ -87,6 +94,9 @@ def _trace(found: traces.Trace) -> Trace:
         vetoes=[mirror(VetoRow, each, lot_id=_lot(each.lot_id)) for each in found.vetoes],
         orders=orders(found.orders),
         waiting=orders(found.waiting),
+        cold_holds=[
+            mirror(ColdRow, each, lot_id=global_id("Lot", each.lot_id)) for each in found.cold_holds
+        ],
         day_book=[entry(each) for each in found.day_book],
         claims=[claim(each) for each in found.claims],
     )

@@ -9,6 +9,7 @@ from nursery.carrier import ClosedAt
 from nursery.crop import StageKind
 from nursery.day_entry import DayAction
 from nursery.order import EventKind, State
+from nursery.plan_job import JobKind
 from nursery.planned import PlanKind
 from nursery.planning.compare import ChangeKind
 from nursery.planning.shocks import Shock
@@ -28,6 +29,7 @@ NAMES = {
     DayAction: "DayAction",
     EventKind: "PromiseEventKind",
     Grade: "Grade",
+    JobKind: "JobKind",
     Moved: "MovementKind",
     PassportForm: "PassportForm",
     PlanKind: "PlanKind",

@@ -18,9 +18,8 @@ from nursery.commands.console import (
 from nursery.planned import PlanKind, newest_version
 from nursery.planning.plan_relief import (
     PlanRelief,
-    known_crop,
+    asked_about,
     read_plan,
-    shortest,
     what_would_help,
 )
 from nursery.weeks import Week
@@ -43,11 +42,7 @@ def why(
     """
     with opened(database) as db, db.reading() as session:
         at = read_plan(session, version or newest_version(session, PlanKind.PROPAGATION) or 0)
-    asked = [(crop, Week.parse(week))] if crop and week else []
-    if crop:
-        known_crop(at, crop)
-    if not asked:
-        asked = [key for key in shortest(at, 10**6) if not crop or key[0] == crop][:most]
+    asked = asked_about(at, crop, Week.parse(week) if week else None, most)
     found = []
     try:
         for key in track(asked, "asking", console=errors, transient=True, disable=as_json):

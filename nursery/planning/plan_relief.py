@@ -67,6 +67,20 @@ def shortest(at: StoredProblem, most: int) -> list[tuple[str, Week]]:
     return [(crop, at.horizon.week(week)) for crop, week in order[:most]]
 
 
+def asked_about(
+    at: StoredProblem, crop: str, week: Week | None, most: int
+) -> list[tuple[str, Week]]:
+    """Which demands are meant by a crop ("" for all) and a week? The shortest, where none is named.
+
+    Raises `Refused` for a crop that is not in the plan.
+    """
+    if crop:
+        known_crop(at, crop)
+    if crop and week is not None:
+        return [(crop, week)]
+    return [key for key in shortest(at, 10**6) if not crop or key[0] == crop][:most]
+
+
 def what_would_help(
     at: StoredProblem, crop: str, week: Week, seconds: float = SECONDS
 ) -> PlanRelief:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
@@ -130,12 +131,21 @@ def record_claim(
     return claims(session, promise_id)[-1]
 
 
-def claims(session: Session, promise_id: int | None = None) -> list[Claim]:
-    """Which claims are on the books, of one promise or of all? In the order they came."""
-    query = select(PromiseEvent).where(PromiseEvent.kind == EventKind.CLAIMED)
+def claims(
+    session: Session, promise_id: int | None = None, after: int = 0, most: int | None = None
+) -> list[Claim]:
+    """Which claims are on the books, of one promise or of all? In the order they came.
+
+    `after` and `most` ask for a page: at most so many after the claim with this number.
+    """
+    query = (
+        select(PromiseEvent)
+        .where(PromiseEvent.kind == EventKind.CLAIMED, col(PromiseEvent.id) > after)
+        .options(joinedload(PromiseEvent.promise).joinedload(Promise.order))  # type: ignore[arg-type]
+    )
     if promise_id is not None:
         query = query.where(PromiseEvent.promise_id == promise_id)
-    rows = session.exec(query.order_by(col(PromiseEvent.id))).all()
+    rows = session.exec(query.order_by(col(PromiseEvent.id)).limit(most)).all()
     sent = _sent_again(session, [row.id or 0 for row in rows])
     return [_claim(row, sent.get(row.id or 0, [])) for row in rows]
 

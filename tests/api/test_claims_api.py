@@ -23,8 +23,11 @@ RECORD = f"""mutation($key: String!, $promise: ID!, $plugs: Int!) {{
               photo: "photo 7", wantsReship: true) {{
     __typename ... on Claim {{ id reference plugs photo wantsReship lots {{ batchCode }} }}
     {REFUSED} }} }}"""
-CLAIMS = f"""{{ claims {{ __typename ... on Claims {{ claims {{
-  reference kind reships {{ reference plugs state }} }} }} {REFUSED} }} }}"""
+CLAIMS = f"""query($first: Int! = 50, $after: String, $promise: ID) {{
+  claims(first: $first, after: $after, promiseId: $promise) {{
+  __typename ... on ClaimConnection {{ pageInfo {{ hasNextPage endCursor hasPreviousPage }}
+    edges {{ cursor node {{ reference kind actor reships {{ reference plugs state }} }} }} }}
+  {REFUSED} }} }}"""
 LEARNED = f"""{{ claimsLearned {{ __typename ... on ClaimsLearned {{
   parcels feltKnown rates {{ by value kind parcels claimed high }} }} {REFUSED} }} }}"""
 OFFER = f"""query($claim: ID!) {{ reshipOffer(claimId: $claim) {{
@@ -78,8 +81,32 @@ def test_a_claim_of_the_shop_is_sent_again_once_by_the_packer_and_seen_by_the_le
     assert desk.ask(Role.PACKER, RESHIP, **asked) == made  # the same key once more
     more = desk.ask(Role.PACKER, RESHIP, key="r2", claim=claim["id"], plugs=1)
     assert more["__typename"] == "Refusal" and "all that was claimed" in more["message"]
-    (seen,) = desk.ask(Role.LEAD, CLAIMS)["claims"]
+    (edge,) = desk.ask(Role.LEAD, CLAIMS)["edges"]
+    seen = edge["node"]
+    assert seen["actor"] == "the shop"
     assert seen["reships"] == [{"reference": "W-1-R1", "plugs": 4, "state": "CONFIRMED"}]
+
+
+def test_claims_come_page_by_page_and_those_that_come_meanwhile_at_the_end(db: Database) -> None:
+    """Relay's cursor connections: `after` the end cursor of one page comes the next."""
+    desk = Desk(db)
+    for number in range(3):
+        desk.ask(Role.SHOP, RECORD, key=f"c{number}", promise=desk.sent, plugs=number)
+    first = desk.ask(Role.LEAD, CLAIMS, first=2)
+    assert len(first["edges"]) == 2 and first["pageInfo"]["hasNextPage"]
+    desk.ask(Role.SHOP, RECORD, key="c3", promise=desk.sent, plugs=3)
+    then = {"first": 2, "after": first["pageInfo"]["endCursor"]}
+    second = desk.ask(Role.PACKER, CLAIMS, **then)
+    assert len(second["edges"]) == 2 and second["pageInfo"]["hasPreviousPage"]
+    assert not second["pageInfo"]["hasNextPage"]
+    cursors = [edge["cursor"] for page in (first, second) for edge in page["edges"]]
+    assert len(set(cursors)) == 4
+    assert len(desk.ask(Role.SHOP, CLAIMS, promise=desk.sent)["edges"]) == 4
+    other = global_id("Promise", 999)
+    assert desk.ask(Role.SHOP, CLAIMS, promise=other)["edges"] == []
+    for wrong in ({"first": 0}, {"first": 101}):
+        assert desk.ask(Role.LEAD, CLAIMS, **wrong)["code"] == "BAD_PAGE"
+    assert desk.ask(Role.LEAD, CLAIMS, after="nonsense")["code"] == "UNKNOWN_CURSOR"
 
 
 def test_what_claims_teach_is_for_the_lead_alone(db: Database) -> None:

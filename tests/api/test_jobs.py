@@ -20,8 +20,9 @@ from nursery.access import Role
 from nursery.database import Database, clock
 from nursery.demand import Demand, DemandKind
 from nursery.errors import Refused
-from nursery.plan_job import PlanJob
-from nursery.planned import PlanKind, PlanVersion
+from nursery.plan_job import JobKind, PlanJob
+from nursery.planned import PlanVersion
+from nursery.planning.plan_relief import read_plan, what_would_help
 from nursery.planning.tasks import Made
 from nursery.settings import Settings
 from nursery.weeks import Week
@@ -30,8 +31,10 @@ from tests.api.shop import MONDAY, Shop
 from tests.builders import accepted_plan, crop_named, open_order, product_of, ready_lot
 
 JOB = """{ __typename ... on Job { id kind state cost bound version refusal { code }
+    stepsDone steps reliefs { crop week plugs unmet binding found met told }
     dispatch { accepted ships { reference shipOn service lateDays } unshipped { reference } } }
     ... on Refusal { code message next } }"""
+CALTHA = "Caltha palustris"
 
 
 @dataclass
@@ -159,6 +162,39 @@ def test_one_plan_at_a_time_is_made_and_may_be_given_up_or_ended_with_its_best(
     assert (ended["state"], [ended["version"]]) == ("DONE", stored)
 
 
+def test_what_would_help_is_asked_followed_and_given_up_like_a_plan(db: Database) -> None:
+    """The same as `nursery why` says of the same demand: it was solved again."""
+    soon = Week.of(MONDAY) + 1
+    with an_office(db) as office:
+        with db.writing() as session:
+            crop = crop_named(session, "Caltha palustris").id or 0
+            kind = DemandKind.EXPECTED_SALES
+            session.add(Demand(crop_id=crop, week=str(soon), kind=kind, plugs=900))
+        plan = office.start("planPropagation", "weeks: 20, seconds: 1")
+        version = office.followed(plan["id"])[-1]["version"]
+        started = office.start("askWhatWouldHelp", f'crop: "{CALTHA}", week: "{soon}"')
+        assert (started["kind"], started["state"]) == ("RELIEF", "RUNNING")
+        assert office.start("askWhatWouldHelp", "most: 1")["code"] == "JOB_RUNNING"
+        ended = office.followed(started["id"])[-1]
+        assert (ended["state"], ended["version"]) == ("DONE", version)
+        assert (ended["stepsDone"], ended["steps"]) == (1, 1)
+        (relief,) = ended["reliefs"]
+        assert (relief["week"], relief["unmet"]) == (str(soon), True)
+        with db.reading() as session:
+            at = read_plan(session, version)
+        own = what_would_help(at, CALTHA, soon)
+        assert (relief["binding"], relief["told"]) == (own.binding, own.told)
+        again = office.start("askWhatWouldHelp", "most: 3")
+        assert office.cancel(again["id"], keep=False)["state"] == "CANCELLED"
+        for wrong, code in (
+            ('crop: "Rosa"', "UNKNOWN_CROP"),
+            ("version: 99", "UNKNOWN_PLAN"),
+            ("most: 0", "INVALID"),
+            ("most: 51", "INVALID"),
+        ):
+            assert office.start("askWhatWouldHelp", wrong)["code"] == code
+
+
 def test_a_plan_of_no_weeks_or_no_time_is_refused(office: Office) -> None:
     for arguments in ("weeks: 0, seconds: 1", "weeks: 8, seconds: 0", "weeks: 8, seconds: 1e9"):
         assert office.start("planPropagation", arguments)["code"] == "INVALID"
@@ -175,7 +211,7 @@ def job_of_an_hour_ago(db: Database) -> str:
     with db.writing() as session:
         then = clock(session) - timedelta(hours=1)
         id = uuid4().hex
-        kind = PlanKind.PROPAGATION
+        kind = JobKind.PROPAGATION
         session.add(PlanJob(id=id, kind=kind, arguments="{}", started_at=then, told_at=then))
     return id
 

@@ -1,16 +1,19 @@
 """The lead's week over the API: bench map, rota, rounds, glut, materials, plugs held cold."""
 
+from dataclasses import fields
 from datetime import date, timedelta
 from typing import Any
 from uuid import uuid4
 
 import pytest
 
+import api.trace
 from api.ids import global_id
 from nursery.access import Role
 from nursery.database import Database
 from nursery.planning.bench_map import bench_map
 from nursery.promising.promise import confirm, reserve
+from nursery.shed import trace as traces
 from nursery.week.glut import glut_advice
 from nursery.week.materials import call_off
 from nursery.week.rota import people_in
@@ -154,6 +157,22 @@ def test_plugs_are_held_cold_once_and_that_is_taken_back(nursery: Nursery, db: D
     assert back["entries"][0]["undoes"] == entry["id"]
     assert last_sale(nursery) == SOLD_BY.isoformat()
     assert [line["action"] for line in nursery.book()] == ["HELD_COLD", "HELD_COLD"]
+    held = """{ trace(batchCode: "OLD") { ... on Trace { coldHolds {
+      lotId days storeC lastSaleBefore lastSaleAfter decidedBy reason withdrawnAt } } } }"""
+    (hold,) = nursery.ask(held)["coldHolds"]
+    assert (hold["lotId"], hold["days"], hold["storeC"]) == (lot, 10, 7)
+    assert (hold["lastSaleBefore"], hold["lastSaleAfter"]) == (SOLD_BY.isoformat(), "2027-03-17")
+    assert (hold["decidedBy"], hold["reason"]) == ("the lead", "glut")
+    assert hold["withdrawnAt"] is not None
+
+
+def test_a_batchs_story_over_the_api_leaves_out_nothing_that_the_command_shows() -> None:
+    for own, given in (
+        (traces.Trace, api.trace.Trace),
+        (traces.ColdRow, api.trace.ColdRow),
+        (traces.OrderTouched, api.trace.OrderTouched),
+    ):
+        assert {each.name for each in fields(own)} == {each.name for each in fields(given)}  # type: ignore[arg-type]
 
 
 def last_sale(nursery: Nursery) -> Any:

@@ -19,8 +19,8 @@ from nursery.access import Role
 from nursery.database import Database, clock
 from nursery.demand import Demand, DemandKind
 from nursery.errors import Fault
-from nursery.plan_job import JobState, PlanJob
-from nursery.planned import PlanKind, PlanVersion
+from nursery.plan_job import JobKind, JobState, PlanJob
+from nursery.planned import PlanVersion
 from nursery.weeks import Week
 from tests.api.server import serving, tokens
 from tests.api.shop import MONDAY, Shop
@@ -149,7 +149,7 @@ def test_a_plan_whose_server_is_gone_is_said_to_be_cut_off(either_db: Database) 
         session.add(
             PlanJob(
                 id="0" * 32,
-                kind=PlanKind.PROPAGATION,
+                kind=JobKind.PROPAGATION,
                 arguments="{}",
                 started_at=gone,
                 told_at=gone,

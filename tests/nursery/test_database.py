@@ -13,7 +13,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 from typer.testing import CliRunner
 
 from nursery.cli import app
@@ -22,6 +22,7 @@ from nursery.database import (
     METADATA,
     MIGRATIONS,
     Database,
+    clock,
     known_versions,
     migrate,
     open_database,
@@ -29,6 +30,7 @@ from nursery.database import (
 )
 from nursery.errors import Fault
 from nursery.order import Wrap
+from nursery.plan_job import JobKind, JobState, PlanJob
 from nursery.week import day_book
 from nursery.week.day_undo import undo
 from tests.builders import crop_named, ready_lot, small_nursery
@@ -123,6 +125,40 @@ def test_the_day_book_and_the_triggers_outlive_the_migration_of_the_weeks_settin
     assert any(name == "stamp_site_update" for name in before[1])
     with pytest.raises(IntegrityError, match="ck_site_hot_day_c"), db.writing() as session:
         session.connection().execute(text("UPDATE site SET hot_day_c = -99"))
+
+
+def test_jobs_outlive_the_migration_that_lets_them_ask_what_would_help(
+    either_db: Database,
+) -> None:
+    """Down and up again; before it there are no jobs that ask, and they have no steps."""
+    with either_db.writing() as session:
+        at = clock(session)
+        for kind, state in (
+            (JobKind.PROPAGATION, JobState.DONE),
+            (JobKind.DISPATCH, JobState.RUNNING),
+            (JobKind.RELIEF, JobState.RUNNING),
+        ):
+            id = kind.value.ljust(32, "x")
+            job = PlanJob(id=id, kind=kind, arguments="{}", started_at=at, told_at=at, state=state)
+            job.cost, job.steps_done, job.steps = 7, 1, 2
+            session.add(job)
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["engine"] = either_db.writer
+    command.downgrade(config, "0016")
+    assert "steps" not in {c["name"] for c in inspect(either_db.writer).get_columns("plan_job")}
+    migrate(either_db)
+    with either_db.writing() as session:
+        rows = session.exec(select(PlanJob).order_by(col(PlanJob.kind))).all()
+        assert [(row.kind, row.state, row.cost, row.steps) for row in rows] == [
+            (JobKind.DISPATCH, JobState.RUNNING, 7, None),
+            (JobKind.PROPAGATION, JobState.DONE, 7, None),
+        ]
+    twin = PlanJob(id="y" * 32, kind=JobKind.DISPATCH, arguments="{}", started_at=at, told_at=at)
+    with pytest.raises(IntegrityError, match=r"(?i)unique"), either_db.writing() as session:
+        session.add(twin)
+    with pytest.raises(IntegrityError, match="ck_plan_job_steps"), either_db.writing() as session:
+        session.connection().execute(text("UPDATE plan_job SET steps = 1, steps_done = 2"))
 
 
 def test_a_text_longer_than_its_column_is_refused_alike_on_both_databases(
