@@ -10,7 +10,7 @@ from api.context import Info, read, write
 from api.fields import field, mutation
 from api.ids import global_id, key_of
 from api.kept import kept
-from api.pick_sheet import PickSheet, pick_sheet
+from api.pick_sheet import DayParcels, PickSheet, day_parcels, pick_sheet
 from api.promises import Promise, PromiseAnswer, promise
 from api.refusals import Refusal
 from api.rows import lot_row, promise_line_row
@@ -20,6 +20,7 @@ from nursery.order import State
 from nursery.promising.supply import Deficit
 from nursery.shed import handover, picking
 from nursery.shed import pick_sheet as sheets
+from nursery.shed.parcels import parcels_on
 
 SHED = (Role.PACKER, Role.LEAD)
 
@@ -69,6 +70,7 @@ class Short:
 
 
 PickSheetAnswer: TypeAlias = Annotated[PickSheet | Refusal, strawberry.union("PickSheetAnswer")]
+ParcelsAnswer: TypeAlias = Annotated[DayParcels | Refusal, strawberry.union("ParcelsAnswer")]
 PickedAnswer: TypeAlias = Annotated[Picked | Refusal, strawberry.union("PickedAnswer")]
 ShortAnswer: TypeAlias = Annotated[Short | Refusal, strawberry.union("ShortAnswer")]
 
@@ -94,6 +96,15 @@ class DispatchQueries:
 
         def work(session: Session, token: Token) -> PickSheet:
             return pick_sheet(sheets.pick_sheet(session, ship_day))
+
+        return await read(info, SHED, work)
+
+    @field("What goes into each parcel of a ship day, and whether it is picked, packed or gone.")
+    async def parcels(self, info: Info, ship_day: date) -> ParcelsAnswer:
+        """For the packer and the lead. A parcel stays here when all of it is picked."""
+
+        def work(session: Session, token: Token) -> DayParcels:
+            return day_parcels(ship_day, parcels_on(session, ship_day))
 
         return await read(info, SHED, work)
 

@@ -1,5 +1,6 @@
 """The pick sheet, as the API writes it: picks in walking order, a slip per order."""
 
+from collections.abc import Sequence
 from datetime import date
 
 import strawberry
@@ -7,8 +8,9 @@ import strawberry
 from api.ids import global_id
 from api.kept import kept
 from api.mirror import mirror
-from nursery.shed import boxes
+from nursery.shed import boxes, parcels, slips
 from nursery.shed import pick_sheet as sheets
+from nursery.shed.parcels import Step
 from nursery.stock import Grade
 
 
@@ -64,7 +66,10 @@ class SlipBatch:
 @kept
 @strawberry.type(description="One product in a parcel.")
 class SlipLine:
-    """How it travels and where its plugs come from; `wrap_says` why not in its own wrap."""
+    """How it travels and where its plugs come from; `wrap_says` why not in its own wrap.
+
+    Of its `plugs` so many are `picked` already.
+    """
 
     promise_line_id: strawberry.ID
     product_code: str
@@ -77,6 +82,7 @@ class SlipLine:
     changed_from: str = ""
     wrap_says: str = ""
     notes: list[str] = strawberry.field(default_factory=list)
+    picked: int = 0
 
 
 @kept
@@ -125,6 +131,30 @@ class Slip:
     packing_cents: int = 0
     postage_cents: int = 0
     reship: str = ""
+
+
+kept(strawberry.enum(Step, name="ParcelStep", description="What is done next with a parcel."))
+
+
+@kept
+@strawberry.type(description="A parcel of a ship day, and what is done next with it.")
+class DayParcel:
+    """`checked_by`: the second person who checked it; `repack_by`: until when its wrap is good."""
+
+    slip: Slip
+    next: Step
+    checked_by: str = ""
+    tracking: str = ""
+    repack_by: date | None = None
+
+
+@kept
+@strawberry.type(description="All parcels of a ship day, until and after the carrier has them.")
+class DayParcels:
+    """By order reference."""
+
+    ship_day: date
+    parcels: list[DayParcel]
 
 
 @kept
@@ -188,6 +218,23 @@ def pick_sheet(found: sheets.PickSheet) -> PickSheet:
     )
 
 
+def day_parcels(ship_day: date, found: Sequence[parcels.Parcel]) -> DayParcels:
+    """The API's form of a ship day's parcels."""
+    return DayParcels(
+        ship_day=ship_day,
+        parcels=[
+            DayParcel(
+                slip=_slip(one.slip),
+                next=one.next,
+                checked_by=one.checked_by,
+                tracking=one.tracking,
+                repack_by=one.repack_by,
+            )
+            for one in found
+        ],
+    )
+
+
 def _pick(found: sheets.Pick) -> Pick:
     return Pick(
         stop=found.stop,
@@ -219,7 +266,7 @@ def _pick(found: sheets.Pick) -> Pick:
     )
 
 
-def _slip(found: sheets.Slip) -> Slip:
+def _slip(found: slips.Slip) -> Slip:
     return Slip(
         promise_id=global_id("Promise", found.promise_id),
         order_reference=found.order_reference,
@@ -239,7 +286,7 @@ def _slip(found: sheets.Slip) -> Slip:
     )
 
 
-def _slip_line(found: sheets.SlipLine) -> SlipLine:
+def _slip_line(found: slips.SlipLine) -> SlipLine:
     return SlipLine(
         promise_line_id=global_id("PromiseLine", found.promise_line_id),
         product_code=found.product_code,
@@ -252,6 +299,7 @@ def _slip_line(found: sheets.SlipLine) -> SlipLine:
         changed_from=found.changed_from,
         wrap_says=found.wrap_says,
         notes=list(found.notes),
+        picked=found.picked,
     )
 
 

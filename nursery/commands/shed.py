@@ -28,8 +28,9 @@ from nursery.shed.counting import Place, count_round
 from nursery.shed.handover import hand_over as hand_over_parcel
 from nursery.shed.handover import not_collected as leave_parcel
 from nursery.shed.handover import pack_parcel
-from nursery.shed.pick_sheet import Part, Pick, PickSheet, Slip, pick_sheet, print_sheet
-from nursery.shed.picking import record_pick, report_short
+from nursery.shed.pick_sheet import Part, Pick, PickSheet, pick_sheet, print_sheet
+from nursery.shed.picking import record_found
+from nursery.shed.slips import Slip
 from nursery.shed.walks import Walk
 from nursery.shed.watering import watering_list
 from nursery.stock import Lot
@@ -170,18 +171,12 @@ def _pick(session: Session, pick: Pick, part: Part, answer: str, by: str) -> str
     lot = session.get_one(Lot, pick.lot_id)
     line = session.get_one(PromiseLine, part.promise_line_id)
     found = part.plugs if answer == AS_LISTED else whole(answer, "Plugs found")
-    if found >= part.plugs:
-        done = record_pick(session, line, lot, part.plugs, by)
-        return f"picked {part.plugs}" + ("; recount this place, please" if done.recount else "")
-    if found:
-        record_pick(session, line, lot, found, by)
-    if lot.plugs == 0:
-        return f"picked {found}; the books have no more here"
-    short = report_short(session, line, lot, 0, by, "fewer than the sheet says")
-    where = ", ".join(f"{take.plugs} from {take.batch_code} ({take.bench})" for take in short.takes)
-    rest = f"take {where}" if where else "no other lot has any"
-    touched = f"; promises touched: {len(short.touched)}" if short.touched else ""
-    return f"picked {found}, short {part.plugs - found}: {rest}{touched}"
+    done = record_found(session, line, lot, part.plugs, found, by)
+    if not done.missing:
+        return f"picked {done.picked}" + ("; recount this place, please" if done.recount else "")
+    if done.short is None:
+        return f"picked {done.picked}; the books have no more here"
+    return f"picked {done.picked}, short {done.missing}: {done.short.says}"
 
 
 def pack(

@@ -25,7 +25,7 @@ from nursery.promising.packs import Pack, listed_packs
 from nursery.shed.care import card_page, cards_of_day, care_card
 from nursery.shed.packing import LineWrap, line_wraps, parcel_packs
 from nursery.shed.parcel_packs import ParcelPacks
-from nursery.shed.pick_sheet import Slip
+from nursery.shed.slips import Slip
 from nursery.shed.wraps import KnownWrap, known_wraps, record_trial
 from nursery.travelling import WrapTrial
 

@@ -49,6 +49,14 @@ def once(
         return known
 
 
+def answered(session: Session, token_id: int, key: str) -> Answer | None:
+    """What was this token answered under this key? None where nothing was asked under it."""
+    row = session.exec(
+        select(IdempotencyKey).where(IdempotencyKey.token_id == token_id, IdempotencyKey.key == key)
+    ).first()
+    return None if row is None else orjson.loads(row.answer)
+
+
 def refuse_bad_key(key: str) -> None:
     """Can this be a key? Raises Refused `bad_key` for an empty or overlong one."""
     if not 1 <= len(key) <= 120:

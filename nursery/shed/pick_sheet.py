@@ -31,14 +31,13 @@ from nursery.promising.kept_plugs import (
     Chosen,
     barred_lots,
     chosen_lots,
-    reship_words,
     still_kept,
 )
-from nursery.shed.boxes import PackedBox
 from nursery.shed.packing import LineWrap, Packing, packings
+from nursery.shed.slips import Slip, slips_of
 from nursery.shed.veto import saleable
 from nursery.shed.walks import ToFetch, Walk, walks_of
-from nursery.shed.wanted import Wanted, wanted_on
+from nursery.shed.wanted import Wanted, wanted_on, whole_on
 from nursery.stock import Grade, Lot
 
 
@@ -80,53 +79,6 @@ class Pick:
     walk: int = 1
     changed_from: str = ""
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class SlipLine:
-    """One product in a parcel, and the batches that its plugs come from (code, plugs).
-
-    `wrap_says` is why it has another wrap than its own, or what else to mind of it.
-    """
-
-    promise_line_id: int
-    product_code: str
-    product: str
-    quantity: int
-    plugs: int
-    wrap: str
-    wrap_water_g: float
-    batches: tuple[tuple[str, int], ...]
-    changed_from: str = ""
-    wrap_says: str = ""
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Slip:
-    """What goes into one parcel? The shop prints name and address; this matches its label.
-
-    `packs` says which heat or cold packs go in, `minded` what else to mind of the parcel; the
-    weight is that of all its boxes when they are handed over, the cost that of boxes, wraps and
-    packs; the carrier asks `postage_cents`. `reship` says for which order's claim it goes, and why;
-    "" for any other parcel.
-    """
-
-    promise_id: int
-    order_reference: str
-    country: str
-    postcode: str
-    service: str
-    pack_on: date
-    minutes: int
-    lines: tuple[SlipLine, ...]
-    boxes: tuple[PackedBox, ...] = ()
-    packs: tuple[str, ...] = ()
-    minded: tuple[str, ...] = ()
-    weight_g: int = 0
-    packing_cents: int = 0
-    postage_cents: int = 0
-    reship: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,14 +147,16 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
     """
     wanted = wanted_on(session, ship_day, ship_day)
     takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted})
-    packed = packings(session, wanted)
+    begun = {each.promise.id for each in wanted}
+    whole = [one for one in whole_on(session, ship_day, State.CONFIRMED) if one.promise.id in begun]
+    packed = packings(session, whole)
     walks, picks = _picks(session, wanted, takes, packed)
     return PickSheet(
         ship_day=ship_day,
         number=_prints(session, ship_day),
         picks=picks,
         walks=walks,
-        slips=_slips(wanted, takes, packed, reship_words(session, packed)),
+        slips=slips_of(session, whole, packed, batches_of(takes)),
         missing=_missing(wanted, takes),
         overdue=_overdue(session),
         to_repack=_references(session, State.NOT_COLLECTED, ship_day),
@@ -392,61 +346,11 @@ def _pick(place: int, walk: int, stop: _Stop) -> Pick:
     )
 
 
-def _slips(
-    wanted: Sequence[Wanted],
-    takes: Takes,
-    packed: Mapping[int, Packing],
-    reships: Mapping[int, str],
-) -> tuple[Slip, ...]:
-    parcels: dict[int, list[Wanted]] = {}
-    for each in wanted:
-        parcels.setdefault(each.promise.id or 0, []).append(each)
-    slips = (
-        replace(_slip(lines, takes, packed[key]), reship=reships.get(key, ""))
-        for key, lines in parcels.items()
-    )
-    return tuple(sorted(slips, key=lambda slip: (slip.order_reference, slip.promise_id)))
-
-
-def _slip(lines: Sequence[Wanted], takes: Takes, packing: Packing) -> Slip:
-    first, packs = lines[0], packing.packs
-    helpless = (packs.says,) if packs.helpless else ()
-    box = (packing.box_says,) if packing.box_says else ()
-    return Slip(
-        promise_id=first.promise.id or 0,
-        order_reference=first.order.reference,
-        country=first.order.country,
-        postcode=first.order.postcode,
-        service=first.promise.service.name,
-        pack_on=first.promise.pack_on,
-        minutes=packing.minutes,
-        lines=tuple(
-            _slip_line(each, wrap, takes[each.line.id or 0])
-            for each, wrap in zip(lines, packing.wraps, strict=True)
-        ),
-        boxes=packing.boxes,
-        packs=tuple(pack.words(packs.boxes) for pack in packs.packs),
-        minded=(*helpless, *box),
-        weight_g=packing.weight_g,
-        packing_cents=packing.cost_cents,
-        postage_cents=packing.postage_cents,
-    )
-
-
-def _slip_line(each: Wanted, wrap: LineWrap, given: Sequence[tuple[Stand, int]]) -> SlipLine:
-    return SlipLine(
-        promise_line_id=each.line.id or 0,
-        product_code=each.product.code,
-        product=each.product.name,
-        quantity=each.line.quantity,
-        plugs=each.plugs,
-        wrap=wrap.wrap,
-        wrap_water_g=wrap.water_g,
-        batches=tuple((stand.batch.code, plugs) for stand, plugs in given),
-        changed_from=wrap.listed if wrap.changed else "",
-        wrap_says=wrap.says,
-        notes=each.line.notes,
-    )
+def batches_of(takes: Takes) -> dict[int, list[tuple[str, int]]]:
+    """By promise line (id): which batches, by code, give it how many plugs?"""
+    return {
+        line: [(stand.batch.code, plugs) for stand, plugs in given] for line, given in takes.items()
+    }
 
 
 def _missing(wanted: Sequence[Wanted], takes: Takes) -> tuple[Missing, ...]:

@@ -25,6 +25,8 @@ from nursery.shed.veto import why_not
 from nursery.stock import Lot, Moved, Movement
 
 __all__ = [
+    "FEWER",
+    "Found",
     "PickSheet",
     "Picked",
     "Short",
@@ -35,10 +37,15 @@ __all__ = [
     "pack_parcel",
     "pick_sheet",
     "print_sheet",
+    "record_found",
     "record_pick",
     "report_short",
     "undo_pick",
 ]
+
+
+FEWER = "fewer than the sheet says"
+"""What is written of a short where nobody says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,13 @@ class Short:
     missing: int
     touched: tuple[Deficit, ...]
 
+    @property
+    def says(self) -> str:
+        """From where does the rest come, and how many promises does it touch? For the packer."""
+        where = ", ".join(f"{one.plugs} from {one.batch_code} ({one.bench})" for one in self.takes)
+        rest = f"take {where}" if where else "no other lot has any"
+        return rest + (f"; promises touched: {len(self.touched)}" if self.touched else "")
+
 
 def record_pick(
     session: Session,
@@ -106,6 +120,42 @@ def record_pick(
         promise.state = State.PICKED
         tell(session, promise, EventKind.PICKED, actor)
     return Picked(row, more, more > 0, promise.state)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What came of one part of a stop? `short` is None where all was there, or where the books
+    have no more in that lot; `recount` the place where the books had less than was picked."""
+
+    order_reference: str
+    picked: int
+    missing: int
+    short: Short | None
+    recount: bool
+
+
+def record_found(
+    session: Session,
+    promise_line: PromiseLine,
+    lot: Lot,
+    listed: int,
+    found: int,
+    actor: str,
+    reason: str = FEWER,
+) -> Found:
+    """What does it change that of `listed` plugs for a line `found` lay in the lot?
+
+    What was found is picked; where that is fewer, the lot is counted down to nothing and the short
+    is told. More than was listed stays on the bench. Raises as `record_pick` and `report_short`.
+    """
+    reference = promise_line.promise.order.reference
+    picked = min(listed, found)
+    recount = bool(picked) and record_pick(session, promise_line, lot, picked, actor).recount
+    missing = listed - picked
+    short = None
+    if missing and lot.plugs:
+        short = report_short(session, promise_line, lot, 0, actor, reason.strip() or FEWER)
+    return Found(reference, picked, missing, short, recount)
 
 
 def undo_pick(session: Session, movement: Movement, actor: str, reason: str) -> Movement:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from sqlmodel import Session, col, select
+from sqlmodel.sql.expression import Select
 
 from nursery.order import CustomerOrder, Product, Promise, PromiseLine, State, Wrap
 
@@ -32,14 +33,31 @@ class Wanted:
 
 def wanted_on(session: Session, first: date, last: date) -> list[Wanted]:
     """Which lines of confirmed promises want plugs on these ship days? Who goes first, first."""
-    query = (
+    query = _lines(first, last, State.CONFIRMED)
+    return [
+        Wanted(*row)
+        for row in session.exec(query.where(col(PromiseLine.picked) < col(PromiseLine.plugs)))
+    ]
+
+
+def whole_on(session: Session, ship_day: date, *states: State) -> list[Wanted]:
+    """All lines of the parcels of this ship day that are in these states, picked ones too?
+
+    In the order of `wanted_on`.
+    """
+    return [Wanted(*row) for row in session.exec(_lines(ship_day, ship_day, *states))]
+
+
+def _lines(
+    first: date, last: date, *states: State
+) -> Select[PromiseLine, Promise, CustomerOrder, Product]:
+    return (
         select(PromiseLine, Promise, CustomerOrder, Product)
         .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
         .join(CustomerOrder, col(Promise.order_id) == col(CustomerOrder.id))
         .join(Product, col(PromiseLine.product_id) == col(Product.id))
-        .where(Promise.state == State.CONFIRMED)
+        .where(col(Promise.state).in_(states))
         .where(col(Promise.ship_on).between(first, last))
-        .where(col(PromiseLine.picked) < col(PromiseLine.plugs))
         .order_by(
             col(Promise.ship_on),
             col(CustomerOrder.weight).desc(),
@@ -49,7 +67,6 @@ def wanted_on(session: Session, first: date, last: date) -> list[Wanted]:
             Product.code,
         )
     )
-    return [Wanted(*row) for row in session.exec(query)]
 
 
 def parcels(wanted: list[Wanted]) -> list[list[Wanted]]:

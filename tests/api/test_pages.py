@@ -7,9 +7,12 @@ from html.parser import HTMLParser
 
 import httpx
 import pytest
+from sqlmodel import select
 
 from nursery.access import Role
 from nursery.database import Database
+from nursery.order import PromiseLine
+from nursery.stock import Moved, Movement
 from tests.api.server import serving, tokens
 from tests.api.shop import MONDAY, Shop
 from tests.builders import crop_named, ready_lot
@@ -156,3 +159,88 @@ def test_logging_out_forgets_the_token(browser: httpx.Client) -> None:
     log_in(browser, Role.LEAD)
     assert browser.post("/logout").url.path == "/login"
     assert browser.get("/week/2027-W14").url.path == "/login"
+
+
+def _form(page: httpx.Response, action: str) -> dict[str, str]:
+    """What the first form of the page that goes to `action` sends as it stands."""
+    html = next(
+        part for part in page.text.split("<form ")[1:] if f'action="{action}"' in part
+    ).split("</form>")[0]
+    return {
+        str(found["name"]): found.get("value") or ""
+        for tag, found in Page(f"<form {html}</form>").tags
+        if tag == "input" and "name" in found
+    }
+
+
+def test_a_tap_that_a_bad_signal_sends_twice_is_recorded_once(
+    browser: httpx.Client, db: Database
+) -> None:
+    stop = "/picks/2027-03-03/stop"
+    typed = _form(log_in(browser, Role.PACKER, "/picks/2027-03-03"), stop)
+    assert typed["found"] == "120"
+    first, again = (browser.post(stop, data=typed) for _ in range(2))
+    assert first.text == again.text and "120 of 120 plugs picked" in first.text
+    with db.reading() as session:
+        assert [line.picked for line in session.exec(select(PromiseLine))] == [120]
+        picks = session.exec(select(Movement).where(Movement.kind == Moved.PICKED)).all()
+    assert [row.plugs for row in picks] == [-120]
+    other = browser.post(stop, data=typed | {"found": "3"})
+    assert other.status_code == 409 and "was sent before with another request" in other.text
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"found": "121"}, "at most the 120 plugs that the sheet lists are picked"),
+        ({"found": "-3"}, "must be a whole number"),
+        ({"found": "twelve"}, "must be a whole number"),
+        ({"lot": "999"}, "is not in the books"),
+        ({"parts": "999:120"}, "one of its orders is gone"),
+        ({"parts": "1:x"}, "cannot be read"),
+        ({"key": ""}, "An idempotency key has 1 to 120 characters"),
+        ({"reason": "x" * 20_000}, "An idempotency key has"),
+    ],
+)
+def test_a_wrong_pick_is_refused_in_words_and_leaves_the_books(
+    browser: httpx.Client, db: Database, wrong: dict[str, str], said: str
+) -> None:
+    stop = "/picks/2027-03-03/stop"
+    typed = _form(log_in(browser, Role.PACKER, "/picks/2027-03-03"), stop)
+    answer = browser.post(stop, data=typed | wrong)
+    assert answer.status_code == 409 and said in answer.text and "What to do" in answer.text
+    assert 'href="/picks/2027-03-03"' in answer.text  # the way back
+    with db.reading() as session:
+        assert [line.picked for line in session.exec(select(PromiseLine))] == [0]
+
+
+def test_a_parcel_that_the_van_left_is_packed_again(browser: httpx.Client) -> None:
+    stop, parcels = "/picks/2027-03-03/stop", "/parcels/2027-03-03"
+    browser.post(stop, data=_form(log_in(browser, Role.PACKER, "/picks/2027-03-03"), stop))
+    page = browser.get(parcels)
+    assert "0 to pick, 1 to pack, 0 for the van, 0 gone" in Page(page.text).words
+    assert "Order W-1, " in browser.get("/cards/2027-03-03").text  # packed after it was picked
+    page = browser.post(f"{parcels}/pack", data=_form(page, f"{parcels}/pack"))
+    left = _form(page, f"{parcels}/left-behind")
+    late = browser.post(f"{parcels}/left-behind", data=left | {"repack_by": "2027-02-01"})
+    assert late.status_code == 409 and "must not have passed" in late.text
+    odd = browser.post(f"{parcels}/left-behind", data=left | {"repack_by": "soon", "key": "k"})
+    assert "must be a day" in odd.text
+    page = browser.post(
+        f"{parcels}/left-behind", data=left | {"repack_by": "2027-03-05", "key": "m"}
+    )
+    assert "Wrap it anew by Friday 2027-03-05" in page.text
+    page = browser.post(f"{parcels}/pack", data=_form(page, f"{parcels}/pack"))
+    again = browser.post(f"{parcels}/hand-over", data=_form(page, f"{parcels}/hand-over"))
+    assert again.status_code == 409 and "must not be blank" in again.text
+    assert browser.post(f"{parcels}/burn", data=left).status_code == 404
+
+
+def test_the_shop_and_strangers_record_nothing(browser: httpx.Client) -> None:
+    stop = "/picks/2027-03-03/stop"
+    typed = _form(log_in(browser, Role.PACKER, "/picks/2027-03-03"), stop)
+    log_in(browser, Role.SHOP)
+    assert "This is for the packer" in browser.post(stop, data=typed).text
+    browser.cookies.clear()
+    asked = browser.post(stop, data=typed)
+    assert asked.url.path == "/login" and "next=/picks/2027-03-03" in str(asked.url)
