@@ -14,7 +14,7 @@ from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import now
 from nursery.shed import care, packing, wraps
-from nursery.shed.wanted import wanted_on
+from nursery.shed.wanted import whole_on
 from nursery.travelling import WrapTrial
 
 SHED = (Role.PACKER, Role.LEAD)
@@ -108,7 +108,7 @@ class WrapQueries:
         """For the packer and the lead."""
 
         def work(session: Session, token: Token) -> ParcelWraps:
-            wanted = wanted_on(session, ship_day, ship_day)
+            wanted = whole_on(session, ship_day, ship_day)
             found = list(packing.packings(session, wanted).values())
             packs = sorted((one.packs for one in found), key=lambda one: one.order_reference)
             return ParcelWraps(

@@ -18,7 +18,7 @@ from nursery.commands.console import (
 from nursery.database import today
 from nursery.shed.boxes import PackedBox
 from nursery.shed.packing import packings
-from nursery.shed.wanted import wanted_on
+from nursery.shed.wanted import whole_on
 
 
 def boxes(
@@ -34,7 +34,7 @@ def boxes(
     """
     with opened(database) as db, db.reading() as session:
         first = today(session)
-        wanted = wanted_on(session, first, first + timedelta(days=days - 1))
+        wanted = whole_on(session, first, first + timedelta(days=days - 1))
         leaves = {each.promise.id: each.promise.ship_on for each in wanted}
         by = {each.promise.id: each.promise.service.name for each in wanted}
         found = list(packings(session, wanted).values())

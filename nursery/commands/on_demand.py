@@ -64,6 +64,7 @@ COMMANDS = (
     "shed.pack",
     "shed.hand_over",
     "shed.not_collected",
+    "parcels.parcels",
     "parcels.delivered",
     "parcels.transit",
     "shed.count",

@@ -1,6 +1,7 @@
-"""What became of parcels, at the command line: deliveries, and on which day they really arrive."""
+"""What becomes of parcels, at the command line: until the van has them, and when they arrive."""
 
 import csv
+from collections import Counter
 from datetime import date
 from io import StringIO
 from pathlib import Path
@@ -18,7 +19,10 @@ from nursery.commands.console import (
     say,
     show,
 )
+from nursery.commands.shed import box_words
 from nursery.commands.typed import parse_day
+from nursery.commands.wraps import show_minded
+from nursery.database import today
 from nursery.errors import Fault
 from nursery.shed.deliveries import (
     BOOK_PARCELS,
@@ -26,9 +30,76 @@ from nursery.shed.deliveries import (
     learned_transit,
     record_deliveries,
 )
+from nursery.shed.parcels import Parcel, Step, parcels_on
+from nursery.shed.slips import SlipLine
 from nursery.shed.transit_use import LEAST_PARCELS, put_back_transit, take_transit
 
 _HEADINGS = ("order", "delivered")
+
+
+def parcels(
+    day: Annotated[str, typer.Argument(help="The ship day; else today.")] = "",
+    database: DatabaseOption = DATABASE,
+    as_json: JsonOption = False,
+) -> None:
+    """List the parcels of a ship day: what goes into each, and what is done next with it.
+
+    Example: nursery parcels 2027-03-30
+
+    `nursery picks` lists what is left to pick; a parcel stays here, whole, until it is gone.
+    """
+    with opened(database) as db, db.reading() as session:
+        ship_day = parse_day(day) or today(session)
+        found = parcels_on(session, ship_day)
+    if as_json:
+        print_json(found)
+        return
+    if not found:
+        say(f"No parcel leaves on {ship_day:%a %Y-%m-%d}.")
+        return
+    show(
+        f"Parcels of {ship_day:%a %d %b %Y}",
+        ("order", "to", "by", "next", "box", "packs", "holds, and out of which batches"),
+        [
+            (
+                one.slip.order_reference,
+                f"{one.slip.country} {one.slip.postcode}",
+                one.slip.service,
+                _next(one),
+                box_words(one.slip),
+                ", ".join(one.slip.packs),
+                "; ".join(_holds(line) for line in one.slip.lines),
+            )
+            for one in found
+        ],
+    )
+    show_minded([one.slip for one in found])
+    count = Counter(one.next for one in found)
+    say(", ".join(f"{count[step]} {_TO[step]}" for step in Step) + ".")
+
+
+_TO = {
+    Step.PICK: "to pick",
+    Step.PACK: "to pack",
+    Step.PACK_AGAIN: "to pack again",
+    Step.HAND_OVER: "for the van",
+    Step.GONE: "gone",
+}
+
+
+def _next(parcel: Parcel) -> str:
+    if parcel.next is Step.PACK_AGAIN:
+        return f"to pack again by {parcel.repack_by}"
+    if parcel.next is Step.PICK:
+        lines = parcel.slip.lines
+        return f"to pick, {sum(one.picked for one in lines)} of {sum(one.plugs for one in lines)}"
+    return _TO[parcel.next] + (f", {parcel.tracking}" if parcel.tracking else "")
+
+
+def _holds(line: SlipLine) -> str:
+    batches = ", ".join(f"{plugs} of {code}" for code, plugs in line.batches)
+    notes = f" ({', '.join(line.notes)})" if line.notes else ""
+    return f"{line.quantity} x {line.product_code}{notes}: {batches or 'no plugs in the books'}"
 
 
 def delivered(

@@ -17,7 +17,7 @@ from nursery.crop import Method
 from nursery.database import site
 from nursery.errors import Refusal, Refused
 from nursery.order import Product
-from nursery.shed.wanted import wanted_on
+from nursery.shed.wanted import whole_on
 from nursery.travelling import CareCard
 
 _SOFT_DAYS, _USUAL_DAYS, _STURDY_DAYS = 1, 2, 4
@@ -64,7 +64,7 @@ def care_card(session: Session, code: str) -> Card:
 
 def cards_of_day(session: Session, ship_day: date) -> list[tuple[Card, int]]:
     """Which cards are laid out for the parcels of this ship day, and how many? By product."""
-    wanted = wanted_on(session, ship_day, ship_day)
+    wanted = whole_on(session, ship_day, ship_day)
     parcels: dict[str, set[int]] = {}
     for each in wanted:
         parcels.setdefault(each.product.code, set()).add(each.promise.id or 0)

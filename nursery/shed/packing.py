@@ -21,7 +21,7 @@ from nursery.promising.packs import hours_packed
 from nursery.shed.boxes import Boxes, PackedBox
 from nursery.shed.journey import Journeys
 from nursery.shed.parcel_packs import PackChoice, ParcelPacks
-from nursery.shed.wanted import Wanted, parcels, wanted_on
+from nursery.shed.wanted import Wanted, parcels, whole_on
 from nursery.shed.wraps import KnownWrap, Taken, known_wraps, lasting
 
 
@@ -111,13 +111,13 @@ def packings(session: Session, wanted: Sequence[Wanted]) -> dict[int, Packing]:
 
 def line_wraps(session: Session, ship_day: date) -> list[LineWrap]:
     """Which wrap has each line that is to be picked for this ship day? As the slips list them."""
-    found = packings(session, wanted_on(session, ship_day, ship_day))
+    found = packings(session, whole_on(session, ship_day, ship_day))
     return [wrap for packing in found.values() for wrap in packing.wraps]
 
 
 def parcel_packs(session: Session, ship_day: date) -> list[ParcelPacks]:
     """Which packs go into which parcel of this ship day? Every parcel, by order reference."""
-    found = packings(session, wanted_on(session, ship_day, ship_day))
+    found = packings(session, whole_on(session, ship_day, ship_day))
     packs = [packing.packs for packing in found.values()]
     return sorted(packs, key=lambda one: (one.order_reference, one.promise_id))
 

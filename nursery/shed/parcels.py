@@ -15,7 +15,7 @@ from nursery.order import EventKind, PromiseEvent, State
 from nursery.shed.packing import packings
 from nursery.shed.pick_sheet import batches_of, lots_for
 from nursery.shed.slips import Slip, slips_of
-from nursery.shed.wanted import Wanted, whole_on
+from nursery.shed.wanted import ON_THE_TABLE, Wanted, whole_on
 
 
 class Step(StrEnum):
@@ -28,8 +28,7 @@ class Step(StrEnum):
     GONE = "gone"
 
 
-_ON_THE_TABLE = (State.CONFIRMED, State.PICKED, State.NOT_COLLECTED)
-_HERE = (*_ON_THE_TABLE, State.HANDED_OVER, State.DELIVERED)
+_HERE = (*ON_THE_TABLE, State.HANDED_OVER, State.DELIVERED)
 _OF_PACKING = (EventKind.PICKED, EventKind.PACKED, EventKind.NOT_COLLECTED)
 
 
@@ -50,7 +49,7 @@ class Parcel:
 
 def parcels_on(session: Session, ship_day: date) -> tuple[Parcel, ...]:
     """Which parcels leave, or have left, on this ship day? By order reference."""
-    whole = whole_on(session, ship_day, *_HERE)
+    whole = whole_on(session, ship_day, ship_day, _HERE)
     wanted = [each for each in whole if each.promise.state is State.CONFIRMED]
     takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted}) if wanted else {}
     promises = {each.promise.id or 0: each for each in whole}
@@ -61,14 +60,17 @@ def parcels_on(session: Session, ship_day: date) -> tuple[Parcel, ...]:
 
 def to_pack(session: Session, ship_day: date) -> tuple[Slip, ...]:
     """The slips of all parcels of a ship day that the carrier has not taken yet."""
-    gone = Step.GONE
-    return tuple(one.slip for one in parcels_on(session, ship_day) if one.next is not gone)
+    return tuple(one.slip for one in parcels_on(session, ship_day) if one.next is not Step.GONE)
 
 
 def _parcel(slip: Slip, found: Wanted, last: dict[int, PromiseEvent]) -> Parcel:
     promise = found.promise
     event = last.get(promise.id or 0)
-    packed = event is not None and event.kind is EventKind.PACKED
+    packed = (
+        event is not None
+        and event.kind is EventKind.PACKED
+        and promise.state is not State.CONFIRMED  # a pick was undone since
+    )
     steps = {
         State.CONFIRMED: Step.PICK,
         State.PICKED: Step.HAND_OVER if packed else Step.PACK,

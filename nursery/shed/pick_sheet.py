@@ -148,7 +148,8 @@ def pick_sheet(session: Session, ship_day: date) -> PickSheet:
     wanted = wanted_on(session, ship_day, ship_day)
     takes = lots_for(session, ship_day, {each.line.pool_id for each in wanted})
     begun = {each.promise.id for each in wanted}
-    whole = [one for one in whole_on(session, ship_day, State.CONFIRMED) if one.promise.id in begun]
+    confirmed = whole_on(session, ship_day, ship_day, [State.CONFIRMED])
+    whole = [one for one in confirmed if one.promise.id in begun]
     packed = packings(session, whole)
     walks, picks = _picks(session, wanted, takes, packed)
     return PickSheet(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -40,12 +41,18 @@ def wanted_on(session: Session, first: date, last: date) -> list[Wanted]:
     ]
 
 
-def whole_on(session: Session, ship_day: date, *states: State) -> list[Wanted]:
-    """All lines of the parcels of this ship day that are in these states, picked ones too?
+ON_THE_TABLE = (State.CONFIRMED, State.PICKED, State.NOT_COLLECTED)
+"""States of parcels that the carrier has not taken."""
 
-    In the order of `wanted_on`.
+
+def whole_on(
+    session: Session, first: date, last: date, states: Sequence[State] = ON_THE_TABLE
+) -> list[Wanted]:
+    """All lines, picked ones too, of the parcels of these ship days that are in these states?
+
+    In the order of `wanted_on`: whatever travels is chosen for the whole parcel.
     """
-    return [Wanted(*row) for row in session.exec(_lines(ship_day, ship_day, *states))]
+    return [Wanted(*row) for row in session.exec(_lines(first, last, *states))]
 
 
 def _lines(

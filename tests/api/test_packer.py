@@ -38,6 +38,12 @@ def parcel(shed: Shed, action: str, id: str, **more: str) -> Any:
     )
 
 
+PARCELS = """query ($day: Date!) { parcels(shipDay: $day) { ... on DayParcels { shipDay parcels {
+    next tracking checkedBy repackBy
+    slip { lines { picked plugs batches { batchCode plugs } } } } }
+    ... on Refusal { code message next } } }"""
+
+
 def test_an_order_is_picked_packed_and_handed_over(shed: Shed) -> None:
     id = shed.promised("W-1", 18)
     sheet = shed.packer.ask(SHEET, day="2027-03-03")
@@ -58,6 +64,11 @@ def test_an_order_is_picked_packed_and_handed_over(shed: Shed) -> None:
     handed = parcel(shed, "handOver", id, tracking="NL00123")
     assert (handed["state"], handed["tracking"]) == ("HANDED_OVER", "NL00123")
     assert shed.packer.ask(SHEET, day="2027-03-03")["picks"] == []
+    (gone,) = shed.packer.ask(PARCELS, day="2027-03-03")["parcels"]
+    assert (gone["next"], gone["tracking"]) == ("GONE", "NL00123")
+    assert gone["slip"]["lines"] == [
+        {"picked": 108, "plugs": 108, "batches": [{"batchCode": "EARLY", "plugs": 108}]}
+    ]
 
 
 def test_a_parcel_the_van_left_behind_waits_and_is_packed_again(shed: Shed, db: Database) -> None:
@@ -68,6 +79,9 @@ def test_a_parcel_the_van_left_behind_waits_and_is_packed_again(shed: Shed, db: 
     parcel(shed, "packParcel", id)
     left = parcel(shed, "notCollected", id, repackBy="2027-03-05")
     assert (left["state"], left["repackBy"]) == ("NOT_COLLECTED", "2027-03-05")
+    (waits,) = shed.packer.ask(PARCELS, day="2027-03-03")["parcels"]
+    assert (waits["next"], waits["repackBy"]) == ("PACK_AGAIN", "2027-03-05")
+    assert shed.shop.ask(PARCELS, day="2027-03-03")["code"] == "FORBIDDEN"
     assert parcel(shed, "handOver", id, tracking=" ")["code"] == "INVALID"
 
 

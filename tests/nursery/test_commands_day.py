@@ -289,6 +289,9 @@ def test_the_evening_before_and_the_complaint_after(terminal: Terminal, db: Data
         line = session.exec(select(PromiseLine)).one()
         record_pick(session, line, session.exec(select(Lot)).one(), 12, "Pat")
         pack_parcel(session, promise.id or 0, "Pat", "Mo")
+    listed = terminal.says("parcels", f"{promise.ship_on}")
+    assert "0 to pick, 0 to pack, 1 for the van, 0 to pack again, 0 gone." in listed
+    with db.writing() as session:
         hand_over(session, promise.id or 0, "3S1", "Pat")
     said = terminal.says("claim", "C-1", "--kind", "dead", "--text", "brown", "--plugs", "4")
     assert said.startswith("C-1: 4 plugs dead. They came from: 12 from batch OLD.")

@@ -20,6 +20,7 @@ from nursery.promising.promise import amend
 from nursery.promising.supply import supply
 from nursery.shed.counting import count_round
 from nursery.shed.ledger import balance, record_count
+from nursery.shed.parcels import Step, parcels_on, to_pack
 from nursery.shed.pick_sheet import trays_and_plugs
 from nursery.shed.picking import (
     delivered,
@@ -246,6 +247,66 @@ def test_the_last_pick_of_an_order_makes_it_picked_and_it_leaves_the_sheet(
         assert picked.state is line.promise.state is State.PICKED
         assert pick_sheet(session, TUESDAY).slips == ()
         assert events(session, line.promise_id) == [EventKind.PICKED]
+
+
+def test_a_parcel_that_is_picked_in_part_keeps_its_whole_slip_and_box(shed: Database) -> None:
+    with shed.writing() as session:
+        lot = lot_of(session, 100, code="CP")
+        other = ready_lot(session, crop_named(session, "Primula rosea"), 50, MONDAY, LATER, "PR")
+        line = promised(session, "A-1", 2)
+        product = product_of(session, crop_named(session, "Primula rosea"))
+        second = PromiseLine(
+            promise_id=line.promise_id,
+            product_id=product.id or 0,
+            pool_id=other.pool_id,
+            quantity=1,
+            plugs=6,
+        )
+        session.add(second)
+        session.flush()
+        (before,) = pick_sheet(session, TUESDAY).slips
+        record_pick(session, line, lot, 12, "Bo")
+        sheet = pick_sheet(session, TUESDAY)
+        (after,) = sheet.slips
+        assert [pick.batch_code for pick in sheet.picks] == ["PR"]
+        assert (after.boxes, after.minutes, after.weight_g) == (
+            before.boxes,
+            before.minutes,
+            before.weight_g,
+        )
+        assert [(one.plugs, one.picked, one.batches) for one in after.lines] == [
+            (12, 12, (("CP", 12),)),
+            (6, 0, (("PR", 6),)),
+        ]
+
+
+def test_a_picked_parcel_is_on_the_table_until_the_van_has_it(shed: Database) -> None:
+    with shed.writing() as session:
+        lot = lot_of(session, 100)
+        line = promised(session, "A-1")
+
+        def on_the_table() -> tuple[Step, str, int]:
+            (parcel,) = parcels_on(session, TUESDAY)
+            return parcel.next, parcel.checked_by, parcel.slip.lines[0].picked
+
+        assert on_the_table() == (Step.PICK, "", 0)
+        picked = record_pick(session, line, lot, 6, "Bo")
+        assert on_the_table() == (Step.PACK, "", 6)
+        pack_parcel(session, line.promise_id, "Bo", "Mo")
+        assert on_the_table() == (Step.HAND_OVER, "Mo", 6)
+        undo_pick(session, picked.movement, "Bo", "wrong plants")
+        assert on_the_table() == (Step.PICK, "", 0)
+        record_pick(session, line, lot, 6, "Bo")
+        assert on_the_table() == (Step.PACK, "", 6)  # another parcel than the one that was checked
+        pack_parcel(session, line.promise_id, "Bo", "Mo")
+        not_collected(session, line.promise_id, SOON, "Bo")
+        assert on_the_table() == (Step.PACK_AGAIN, "", 6)
+        assert [slip.order_reference for slip in to_pack(session, TUESDAY)] == ["A-1"]
+        pack_parcel(session, line.promise_id, "Bo", "Jo")
+        assert on_the_table() == (Step.HAND_OVER, "Jo", 6)
+        hand_over(session, line.promise_id, "T-1", "Bo")
+        assert on_the_table()[0] is Step.GONE
+        assert to_pack(session, TUESDAY) == ()
 
 
 def test_more_than_the_books_had_is_recorded_as_found_and_a_recount_is_asked_for(
