@@ -15,79 +15,71 @@ import typer
 from typer.core import TyperGroup
 from typer.main import get_command
 
-COMMANDS = (
-    "data.init",
-    "data.template",
-    "data.load",
-    "data.export",
-    "lead.plan",
-    "why.why",
-    "compare.compare",
-    "warnings.warnings",
-    "benches.week",
-    "benches.benches",
-    "day.done",
-    "day.undo",
-    "day.day",
-    "day.start",
-    "day.move",
-    "day.ready",
-    "day.gap_up",
-    "day.pot_on",
-    "day.plant_out",
-    "day.sell",
-    "day.regrade",
-    "day.discard",
-    "day.veto",
-    "day.sign_off",
-    "materials.materials",
-    "cold.hold_cold",
-    "shade.shade",
-    "shade.frost",
-    "learn.learn",
-    "lead.dispatch",
-    "lead.trace",
-    "shop.token",
-    "shop.quote",
-    "shop.claim",
-    "claims.claims",
-    "claims.reship",
-    "health.passport",
-    "erase.erase",
-    "health.suspect",
-    "shed.watering",
-    "shed.picks",
-    "wraps.wraps",
-    "wraps.weigh",
-    "wraps.card",
-    "boxes.boxes",
-    "shed.pack",
-    "shed.hand_over",
-    "shed.not_collected",
-    "parcels.parcels",
-    "parcels.delivered",
-    "parcels.transit",
-    "shed.count",
-    "backup.backup",
-    "backup.restore",
-    "check.check",
-)
-"""Functions of files in this folder, in the order of the listing; named as typed, with dashes."""
-GROUPS = ("zones", "forecast", "receivers")
-"""Files in this folder whose `app` has commands of its own."""
+SECTIONS = {
+    "To begin with": (
+        "cli.demo", "data.init", "data.template", "data.load", "data.export",
+    ),
+    "For the nursery lead, the plan": (
+        "lead.plan", "why.why", "compare.compare", "benches.benches", "materials.materials",
+        "shade.shade", "shade.frost", "learn.learn", "warnings.warnings",
+    ),
+    "For the nursery lead, the week": (
+        "benches.week", "day.done", "day.undo", "day.day", "day.start", "day.move", "day.ready",
+        "day.gap_up", "day.pot_on", "day.plant_out", "day.sell", "day.regrade", "day.discard",
+        "cold.hold_cold", "shed.count",
+    ),
+    "For the nursery lead, what leaves": (
+        "lead.dispatch", "forecast", "zones", "boxes.boxes", "parcels.delivered",
+        "parcels.transit", "shop.claim", "claims.claims", "claims.reship",
+    ),
+    "For the nursery lead, plant health": (
+        "day.veto", "day.sign_off", "lead.trace", "health.passport", "health.suspect",
+    ),
+    "For the web shop": ("shop.quote", "receivers"),
+    "For the packer": (
+        "shed.watering", "shed.picks", "wraps.wraps", "wraps.weigh", "wraps.card",
+        "parcels.parcels", "shed.pack", "shed.hand_over", "shed.not_collected",
+    ),
+    "To keep it": (
+        "cli.serve", "shop.token", "backup.backup", "backup.restore", "check.check", "erase.erase",
+    ),
+}  # fmt: skip
+"""By heading, the functions of files in this folder, named as typed, with dashes; a file alone has
+commands of its own in its `app`. Those of "cli" are the composition root's."""
 
-_PLACES = {name.partition(".")[2].replace("_", "-"): name for name in COMMANDS} | {
-    name: f"{name}.app" for name in GROUPS
+_ORDER = [place for places in SECTIONS.values() for place in places]
+_PLACES = {
+    place.rpartition(".")[2].replace("_", "-"): place if "." in place else f"{place}.app"
+    for place in _ORDER
+    if not place.startswith("cli.")
 }
+GROUPS = {place for place in _ORDER if "." not in place}
+"""Files in this folder whose `app` has commands of its own."""
 
 
 class OnDemand(TyperGroup):
-    """The commands of this folder, and after them those that the composition root adds."""
+    """The commands of this folder and those that the composition root adds, by who uses them."""
 
     def __init__(self, **attributes: Any) -> None:
         super().__init__(**attributes)
         names: Any = dict.fromkeys(_PLACES)  # for the listing, and to say what was meant
         self.commands = {**names, **self.commands}
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """All names, in the order of the listing."""
+        return [place.rpartition(".")[2].replace("_", "-") for place in _ORDER]
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """The listing: a paragraph for each heading."""
+        names = iter(self.list_commands(ctx))
+        wide = formatter.width - 6 - max(map(len, self.list_commands(ctx)))
+        for heading, places in SECTIONS.items():
+            with formatter.section(heading):
+                formatter.write_dl(
+                    [(name, self.get_command(ctx, name).get_short_help_str(wide))
+                     for _, name in zip(places, names, strict=False)],
+                    col_max=40,
+                )  # fmt: skip
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         """The command as the listing shows it; None where there is none of this name."""
