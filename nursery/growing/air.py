@@ -167,20 +167,37 @@ def station_climate(
     Its observed years where there are at least `LEAST_YEARS`, else so many seeded draws from its
     normals; None where it has neither.
     """
-    return _weather_years(session, station, _series(session, station), first, days, years)
-
-
-def station_outlook(
-    session: Session, station: int, first: date, days: int, years: int = 200
-) -> Weather | None:
-    """The same with what a fresh forecast says of these days in the place of the climate."""
-    weather = station_climate(session, station, first, days, years)
-    if weather is None:
-        return None
-    return with_known_days(weather, *_fresh_forecasts(session, site(session), station))
+    observed, normals = _series(session, station), _normals(session, station)
+    return _weather_years(normals, observed, first, days, years)
 
 
 Series = tuple[Dates, Floats, Floats]
+
+
+@dataclass(frozen=True)
+class StationWeather:
+    """All that is known of a station's weather, read once: any days can be asked of it.
+
+    `observed` days, `normals` by month (None: it has none), the fresh forecasts as `forecast`.
+    """
+
+    observed: Series
+    normals: Normals | None
+    forecast: Series
+
+    def outlook(self, first: date, days: int, years: int = 200) -> Weather | None:
+        """How might these days be? As `station_climate`, a fresh forecast's in its place."""
+        weather = _weather_years(self.normals, self.observed, first, days, years)
+        return None if weather is None else with_known_days(weather, *self.forecast)
+
+
+def station_weather(session: Session, station: int) -> StationWeather:
+    """What is known of the weather at this station now?"""
+    return StationWeather(
+        _series(session, station),
+        _normals(session, station),
+        _fresh_forecasts(session, site(session), station),
+    )
 
 
 def _series(session: Session, station: int) -> Series:
@@ -201,13 +218,12 @@ def _arrays(rows: list[tuple[date, float, float]]) -> Series:
 
 
 def _weather_years(
-    session: Session, station: int, observed: Series, first: date, days: int, draws: int
+    normals: Normals | None, observed: Series, first: date, days: int, draws: int
 ) -> Weather | None:
     years = observed[0].astype("datetime64[Y]")
     whole = sum(count >= _WHOLE_YEAR for count in np.unique(years, return_counts=True)[1])
     if whole >= LEAST_YEARS:
         return observed_weather(*observed, start=first, length=days)
-    normals = _normals(session, station)
     if normals is None and observed[0].size == 0:
         return None
     return _drawn(normals or normals_from_days(*observed), first, days, draws)

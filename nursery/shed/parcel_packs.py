@@ -7,34 +7,30 @@ is the cheapest that keeps the day within the site's risk; where none does, the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from sqlmodel import Session
 
 from nursery.database import now, site, today
-from nursery.order import Promise
 from nursery.promising.basket import Limits
 from nursery.promising.holds import ForecastError, Outlook, read_outlook
 from nursery.promising.packs import Pack, hours_packed, listed_packs, openings, with_packs
-from nursery.shed.journey import Journeys
-from nursery.shed.wanted import Wanted
+from nursery.shed.journey import Trip
 from nursery.travelling import Against
 
 _PAST_ARRIVAL = 3
 
 
 @dataclass(frozen=True, slots=True)
-class ParcelPacks:
-    """The packs of one parcel, and why; `says` is for the sheet ("" where none is needed).
+class ChosenPacks:
+    """The packs that go into each box of a parcel, and why; `says` is "" where none is needed.
 
-    Every one of its `boxes` gets them. Chances are those of heat and frost on the way without a
-    pack, shares. `helpless` says that the way is over the risk and no pack brings it under.
+    Of `boxes` boxes. Chances are those of heat and frost on the way without a pack, shares.
+    `helpless` says that the way is over the risk and no pack brings it under.
     """
 
-    promise_id: int
-    order_reference: str
     packs: tuple[Pack, ...]
     heat_chance: float
     frost_chance: float
@@ -57,100 +53,69 @@ class ParcelPacks:
         """What do the packs cost?"""
         return self.boxes * sum(pack.cost_cents for pack in self.packs)
 
-    def in_boxes(self, boxes: int) -> ParcelPacks:
+    @property
+    def minutes(self) -> float:
+        """How long does it take to put them in?"""
+        return self.boxes * sum(pack.minutes for pack in self.packs)
+
+    def in_boxes(self, boxes: int) -> ChosenPacks:
         """The same where the parcel takes so many boxes: as many packs."""
         says = ", ".join(pack.words(boxes) for pack in self.packs) if self.packs else self.says
         return replace(self, boxes=boxes, says=says)
 
 
+@dataclass(frozen=True, slots=True)
+class ParcelPacks(ChosenPacks):
+    """The packs of one promised parcel, for the sheet."""
+
+    promise_id: int = 0
+    order_reference: str = ""
+
+
 class PackChoice:
-    """Which packs go into each of these parcels, by the weather as it is known now?"""
+    """Which packs go into each parcel, by the weather as it is known now? Worked out once a way."""
 
-    def __init__(
-        self, session: Session, parcels: Sequence[Sequence[Wanted]], journeys: Journeys
-    ) -> None:
-        self._journeys = journeys
+    def __init__(self, session: Session, outlook: Outlook) -> None:
+        self._outlook = outlook
         self._packs, self._risk = listed_packs(session), site(session).hold_risk
-        self._outlook = _outlook(session, parcels, journeys)
+        self._known: dict[tuple[Limits, Trip], ChosenPacks] = {}
 
-    def of(self, lines: Sequence[Wanted]) -> ParcelPacks:
-        """The packs of the parcel with these lines."""
-        stations = self._journeys.stations(lines[0].order.zone)
-        return _parcel(lines, stations, self._outlook, self._packs, self._risk)
+    def of(self, limits: Limits, trip: Trip) -> ChosenPacks:
+        """The packs of a parcel whose plants stand this, on this way."""
+        key = (limits, trip)
+        if key not in self._known:
+            self._known[key] = choose(self._outlook, trip, limits, self._packs, self._risk)
+        return self._known[key]
 
 
 def choose(
-    outlook: Outlook,
-    stations: frozenset[int],
-    limits: Limits,
-    promise: Promise,
-    packs: Sequence[Pack],
-    risk: float,
-) -> tuple[tuple[Pack, ...], float, float, bool]:
-    """Which packs keep this promise's way within the risk?
-
-    The packs (none where none are needed, or none help), the chances of heat and of frost without
-    them, and whether the way is within the risk with them.
-    """
-    heat, frost = _chances(outlook, stations, limits, promise)
-    against = [
-        kind for kind, chance in ((Against.HEAT, heat), (Against.FROST, frost)) if chance > risk
-    ]
+    outlook: Outlook, trip: Trip, limits: Limits, packs: Sequence[Pack], risk: float
+) -> ChosenPacks:
+    """Which packs keep this way within the risk? None where none are needed, or none help."""
+    heat, frost = _chances(outlook, trip, limits)
+    chances = ((Against.HEAT, heat), (Against.FROST, frost))
+    against = [kind for kind, chance in chances if chance > risk]
     if not against:
-        return (), heat, frost, True
-    hours = hours_packed(promise.pack_on, promise.arrives_until)
-    for some in openings(packs, against, hours):
-        if max(_chances(outlook, stations, with_packs(limits, some), promise)) <= risk:
-            return some, heat, frost, True
-    return (), heat, frost, False
+        return ChosenPacks((), heat, frost, "")
+    for some in openings(packs, against, hours_packed(trip.pack_on, trip.arrives_until)):
+        if max(_chances(outlook, trip, with_packs(limits, some))) <= risk:
+            return ChosenPacks(some, heat, frost, ", ".join(str(pack) for pack in some))
+    what = against[0].value
+    says = f"{max(heat, frost):.0%} chance of {what} on the way and no pack helps: ask the lead"
+    return ChosenPacks((), heat, frost, says, helpless=True)
 
 
-def _chances(
-    outlook: Outlook, stations: frozenset[int], limits: Limits, promise: Promise
-) -> tuple[float, float]:
-    warmer = promise.service.warmer_c
-    return outlook.holds(stations, limits, promise.ship_on, promise.arrives_until, warmer)
+def _chances(outlook: Outlook, trip: Trip, limits: Limits) -> tuple[float, float]:
+    return outlook.holds(trip.stations, limits, trip.ship_on, trip.arrives_until, trip.warmer_c)
 
 
-def _parcel(
-    lines: Sequence[Wanted],
-    stations: frozenset[int],
-    outlook: Outlook,
-    packs: Sequence[Pack],
-    risk: float,
-) -> ParcelPacks:
-    promise = lines[0].promise
-    limits = Limits(
-        heat_c=min(each.product.heat_limit_c for each in lines),
-        frost_c=max(each.product.frost_limit_c for each in lines),
-        days_in_box=min(each.product.max_days_in_box for each in lines),
-    )
-    some, heat, frost, within = choose(outlook, stations, limits, promise, packs, risk)
-    if some:
-        says = ", ".join(str(pack) for pack in some)
-    elif within:
-        says = ""
-    else:
-        what = "heat" if heat > risk else "frost"
-        says = f"{max(heat, frost):.0%} chance of {what} on the way and no pack helps: ask the lead"
-    return ParcelPacks(
-        promise.id or 0,
-        lines[0].order.reference,
-        some,
-        round(heat, 3),
-        round(frost, 3),
-        says,
-        helpless=not within,
-    )
-
-
-def _outlook(session: Session, parcels: Sequence[Sequence[Wanted]], journeys: Journeys) -> Outlook:
+def outlook_of(session: Session, trips: Collection[Trip]) -> Outlook:
+    """What may the weather do on these ways, as it is known now?"""
     here, day = site(session), today(session)
-    promises = [lines[0].promise for lines in parcels]
-    stations = {one for each in promises for one in journeys.stations(each.order.zone)}
-    last = max((promise.arrives_until for promise in promises), default=day)
-    first = min((promise.ship_on for promise in promises), default=day)
-    start = min(day, first)
+    stations = {one for trip in trips for one in trip.stations}
+    last = max((trip.arrives_until for trip in trips), default=day)
+    start = min((trip.ship_on for trip in trips), default=day)
+    start = min(day, start)
     days = (last - start).days + _PAST_ARRIVAL
     shelf = timedelta(hours=here.forecast_shelf_hours)
     error = ForecastError(here.forecast_error_c, here.forecast_drift_c)

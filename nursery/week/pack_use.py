@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from sqlmodel import Session, col, select
 
-from nursery.shed.boxes import Boxes
-from nursery.shed.journey import Journeys
-from nursery.shed.parcel_packs import PackChoice
-from nursery.shed.wanted import parcels, wanted_on
+from nursery.shed.packing import packings
+from nursery.shed.wanted import wanted_on
 from nursery.travelling import TravelPack
 from nursery.weeks import Horizon
 
@@ -28,15 +26,9 @@ def packs_used(session: Session, horizon: Horizon) -> list[tuple[TravelPack, lis
 def _add(session: Session, horizon: Horizon, used: dict[str, list[float]]) -> None:
     last = horizon.week(horizon.weeks - 1).monday().toordinal() + 6
     first = horizon.start.monday()
-    grouped = parcels(wanted_on(session, first, first.fromordinal(last)))
-    choice, boxes = PackChoice(session, grouped, Journeys(session)), Boxes(session)
-    for lines in grouped:
-        found = choice.of(lines)
-        if not found.packs:
-            continue
-        wanted = [(each.product, each.line.quantity) for each in lines]
-        way = (lines[0].promise.service_id, lines[0].order.zone_id)
-        many = max(1, len(boxes.of(wanted, found.each_g, way=way)))
-        week = max(0, horizon.index(lines[0].promise.pack_on))
-        for pack in found.packs:
-            used[pack.name][week] += many
+    wanted = wanted_on(session, first, first.fromordinal(last))
+    pack_on = {each.promise.id or 0: each.promise.pack_on for each in wanted}
+    for promise, packing in packings(session, wanted).items():
+        week = max(0, horizon.index(pack_on[promise]))
+        for pack in packing.packs.packs:
+            used[pack.name][week] += packing.packs.boxes

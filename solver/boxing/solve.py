@@ -121,11 +121,24 @@ def _one_each(problem: Problem) -> Plan:
 
 
 def _bound(problem: Problem) -> int:
-    """As many boxes as the room asks for at least, each at the least that a box can cost."""
+    """The cheapest box that holds everything, or else so many boxes at the least that each costs.
+
+    As many as the room asks for, and two at least. So an order that goes into one box is proven at
+    once where two of the cheapest boxes cost no less.
+    """
     room = sum(item.room * item.count for item in problem.items)
+    weighs = sum(item.weight * item.count for item in problem.items)
+    if not any(item.count for item in problem.items):
+        return 0
     largest = max((box.room for box in problem.boxes), default=1)
     least = min((box.price + problem.postage(box.weight) for box in problem.boxes), default=0)
-    return -(-room // max(1, largest)) * least
+    several = max(2, -(-room // max(1, largest))) * least
+    in_one = [
+        box.price + problem.postage(box.weight + weighs)
+        for box in problem.boxes
+        if room <= box.room and box.weight + weighs <= problem.heaviest
+    ]
+    return min([several, *in_one])
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,208 @@
+"""What does it take to pack these products for this journey: boxes, wraps, packs, minutes, cents?
+
+The one way in for whoever asks: the pick sheet of a promised parcel, the call-off of materials, and
+the dispatch, which weighs one day against another.
+
+The box is part of the choice of the wrap: a tight one keeps moist what would dry in an open one. Of
+all kinds of boxes from the most open to the tightest the cheapest wraps and boxes together are
+taken whose every line stays moist, at the stated share of weather years, until the parcel is
+opened. A product's own wrap is left only where it does not last. Packs go into every box.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlmodel import Session
+
+from nursery.climate import Floats
+from nursery.database import site
+from nursery.order import Product
+from nursery.promising.basket import Limits
+from nursery.promising.holds import Outlook
+from nursery.shed.boxes import Boxes, PackedBox
+from nursery.shed.journey import Journeys, Trip
+from nursery.shed.parcel_packs import ChosenPacks, PackChoice
+from nursery.shed.wraps import Taken, known_wraps, lasting
+
+Goods = Sequence[tuple[Product, int]]
+"""So many of each product, line by line."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way to pack a parcel: its boxes, and the wrap of each line (None: nothing is known)."""
+
+    boxes: tuple[PackedBox, ...]
+    taken: tuple[Taken | None, ...]
+    cost_cents: int
+
+    @property
+    def postage_cents(self) -> int:
+        return sum(box.postage_cents for box in self.boxes)
+
+    @property
+    def lasts(self) -> bool:
+        return all(one is None or one.lasts for one in self.taken)
+
+    @property
+    def as_listed(self) -> bool:
+        return all(one is None or not one.says for one in self.taken)
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """How goods are packed for a journey. `wraps` has one a line, None where no weather is known.
+
+    `minutes` to pack them, `weight_g` of all boxes as they are handed over (wraps, water and packs
+    with them), `cost_cents` of boxes, wraps and packs. `box_says` is why a tighter box was taken
+    ("": none was). The carrier asks `postage_cents`.
+    """
+
+    boxes: tuple[PackedBox, ...]
+    wraps: tuple[Taken | None, ...]
+    packs: ChosenPacks
+    box_says: str
+    minutes: int
+    weight_g: int
+    cost_cents: int
+    postage_cents: int
+
+
+class Packer:
+    """How parcels are packed, by the rows and the weather as they are known now."""
+
+    def __init__(self, session: Session, outlook: Outlook, journeys: Journeys) -> None:
+        here = site(session)
+        self._parcel_minutes, self._stated = here.parcel_minutes, here.safe_quantile
+        self._journeys = journeys
+        self._packs = PackChoice(session, outlook)
+        self._boxes, self._wraps = Boxes(session), known_wraps(session)
+        self._lasting: dict[tuple[Trip, str, float], Taken | None] = {}
+
+    def packs(self, limits: Limits, trip: Trip) -> ChosenPacks:
+        """Which packs go into each box of a parcel whose plants stand this, on this way?"""
+        return self._packs.of(limits, trip)
+
+    def wrap(self, product: Product, trip: Trip, share: float = 1.0) -> Taken | None:
+        """In what does it travel, in a box that lets this share of the vapour out?
+
+        None where no weather is known, or no wrap: it travels as listed.
+        """
+        own = product.wrap.name if product.wrap is not None else ""
+        return self.wrap_for(own, trip, share)
+
+    def wrap_for(self, own: str, trip: Trip, share: float) -> Taken | None:
+        """The same for any product whose own wrap has this name ("": it has none)."""
+        key = (trip, own, share)
+        if key not in self._lasting:
+            deficits = self._journeys.deficits(trip) if self._wraps else None
+            self._lasting[key] = self._taken(own, deficits, share)
+        return self._lasting[key]
+
+    def _taken(self, own: str, deficits: Floats | None, share: float) -> Taken | None:
+        if deficits is None:
+            return None
+        return lasting(self._wraps, own, deficits, self._stated, share)
+
+    @property
+    def shares(self) -> list[float]:
+        """Which shares of the vapour do the kinds of boxes let out? The most open first."""
+        return self._boxes.shares or [1.0]
+
+    def packed(self, goods: Goods, trip: Trip) -> Packed:
+        """How are these goods packed for this journey?"""
+        chosen = self.packs(standing(goods), trip)
+        ways = self._ways(goods, trip, chosen.each_g)
+        best = min(
+            ways,
+            key=lambda way: (
+                not way.lasts,
+                way.cost_cents + way.postage_cents if way.lasts else 0,
+                -min((one.chance for one in way.taken if one), default=1.0),
+            ),
+        )
+        packs = chosen.in_boxes(max(1, len(best.boxes)))
+        minutes = self._parcel_minutes + packs.minutes
+        water = 0.0
+        for (product, many), one in zip(goods, best.taken, strict=True):
+            listed = product.wrap
+            of_wrap = one.wrap.minutes if one else listed.minutes if listed else 0.0
+            minutes += many * (product.minutes + of_wrap)
+            if one is not None and listed is not None:
+                water += many * (one.wrap.water_g - listed.water_g)
+        plants = sum(many * product.weight_g for product, many in goods)
+        boxed = sum(box.weight_g for box in best.boxes) or plants + packs.weight_g
+        return Packed(
+            boxes=best.boxes,
+            wraps=best.taken,
+            packs=packs,
+            box_says=_why_this_box(ways[0], best, goods),
+            minutes=math.ceil(minutes - 1e-9),
+            weight_g=max(0, round(boxed + water)),
+            cost_cents=best.cost_cents + packs.cost_cents,
+            postage_cents=best.postage_cents,
+        )
+
+    def _ways(self, goods: Goods, trip: Trip, packs_g: int) -> list[_Way]:
+        """From the most open boxes to the tightest; the last is the first where all is well.
+
+        A tighter box is only looked at where the products' own wraps do not last in the others.
+        """
+        found: list[_Way] = []
+        by = (trip.service_id, trip.zone_id)
+        for most_open in self.shares:
+            boxes = self._boxes.of(goods, packs_g, most_open, by)
+            if found and not boxes:
+                continue
+            taken = tuple(
+                self.wrap(product, trip, _open(boxes, product.code)) for product, _ in goods
+            )
+            cost = sum(box.cost_cents for box in boxes) + _wraps_cost(goods, taken)
+            found.append(_Way(boxes, taken, cost))
+            if found[-1].as_listed:
+                break
+        return found
+
+
+def standing(goods: Goods) -> Limits:
+    """What do the most delicate of these plants stand?"""
+    return Limits(
+        heat_c=min(product.heat_limit_c for product, _ in goods),
+        frost_c=max(product.frost_limit_c for product, _ in goods),
+        days_in_box=min(product.max_days_in_box for product, _ in goods),
+    )
+
+
+def _open(boxes: Sequence[PackedBox], code: str) -> float:
+    """How much of the vapour gets out of the most open box that holds this product?"""
+    holding = [box.vapour_share for box in boxes if any(code == one for one, _ in box.holds)]
+    return max(holding, default=1.0)
+
+
+def _wraps_cost(goods: Goods, taken: Sequence[Taken | None]) -> int:
+    total = 0
+    for (product, many), one in zip(goods, taken, strict=True):
+        if one is not None:
+            total += many * one.wrap.cost_cents
+        elif product.wrap is not None:
+            total += many * product.wrap.cost_cents
+    return total
+
+
+def _why_this_box(plain: _Way, best: _Way, goods: Goods) -> str:
+    """Why is a tighter box taken than the cheapest? "" where it is the cheapest."""
+    names = [box.name for box in plain.boxes]
+    if best is plain or names == [box.name for box in best.boxes]:
+        return ""
+    dry = [
+        f"{product.wrap.name} of {product.code} would dry out in {1 - one.own_chance:.0%} of"
+        " weather years"
+        for (product, _), one in zip(goods, plain.taken, strict=True)
+        if one is not None and one.says and one.own_chance is not None and product.wrap is not None
+    ]
+    taken = " + ".join(box.name for box in best.boxes)
+    instead = f"{taken} instead of {' + '.join(names)}"
+    return f"{instead}: in that {dry[0]}" if dry else instead
