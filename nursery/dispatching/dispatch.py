@@ -17,7 +17,7 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.database import Database, now
-from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, read_facts
+from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, most_on_top, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
 from nursery.dispatching.dispatch_rows import parts_in
@@ -362,7 +362,7 @@ def _costs_of(problem: Problem) -> Costs:
     return Costs(
         overload=problem.overload_cost,
         late=late,
-        unshipped=problem.unshipped_cost - late * problem.days - re_date,
+        unshipped=problem.unshipped_cost - most_on_top(problem.orders, late, re_date, problem.days),
         re_date=re_date,
         age=problem.age_cost,
     )

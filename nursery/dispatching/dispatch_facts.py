@@ -9,7 +9,7 @@ to parts may be looked at line by line: then each line finds its own day.
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
@@ -17,16 +17,18 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from nursery.database import today
+from nursery.dispatching.day_needs import DayNeeds, Needs
 from nursery.dispatching.dispatch_rows import Raw, read_rows
+from nursery.dispatching.open_days import OpenDays
 from nursery.order import (
     Promise,
     State,
 )
 from nursery.planned import PlanKind, PlanVersion
-from nursery.promising.basket import Item, Limits, Parcel, Window
+from nursery.promising.basket import Item, Parcel
 from nursery.promising.promise_rows import window_of
 from nursery.promising.quote import Desk, open_desk
-from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge
+from nursery.promising.ship_days import Reason
 from nursery.promising.supply import PoolSupply
 from solver.dispatching.problem import Line, Lot, Order, Problem
 from solver.dispatching.problem import Pool as ProblemPool
@@ -35,10 +37,6 @@ NEAR_DAYS = 60
 """How far the dispatch looks ahead, where promises do not reach further. A setting."""
 
 GONE = (State.PICKED, State.HANDED_OVER, State.DELIVERED, State.NOT_COLLECTED)
-_NOT_AGAINST_ANY = frozenset({"packing_full"})
-"""Reasons that do not close a day here: packing minutes may be overrun, at a price."""
-_NOT_AGAINST_KEPT = frozenset({"packing_full", "cut_off", "uncertain", "horizon"})
-"""Reasons that do not close the day which is promised already: it was open when it was given."""
 _FIXED_WEIGHT = 100
 """What stays where it is must not make room for another order."""
 _AFTER_LAST = 14
@@ -68,7 +66,8 @@ class Waiting:
 
     `services` names the carrier service of each open day; `closed` why the others are not open.
     `fixed` ones stay where they are and nothing is written about them. `part` is the product of a
-    part. One that `may_split` has more lines than one, and its customer agreed to parts.
+    part. One that `may_split` has more lines than one, and its customer agreed to parts. `needs`
+    says what packing takes on each open day, by the weather as it is known now.
     """
 
     key: str
@@ -86,6 +85,7 @@ class Waiting:
     services: Mapping[date, str]
     closed: Mapping[date, tuple[Reason, ...]]
     fixed: bool
+    needs: DayNeeds
 
 
 @dataclass(frozen=True)
@@ -122,6 +122,15 @@ class Facts:
         return (day - self.first_day).days
 
 
+def most_on_top(orders: Iterable[Order], late: int, re_date: int, days: int) -> int:
+    """What may shipping cost at the most, so that not to ship is made dearer than the last day?
+
+    Late by all `days`, moved, on the day with the dearest packs. Cents.
+    """
+    packed = (cents for order in orders for cents in order.day_cost.values())
+    return late * days + re_date + max(packed, default=0)
+
+
 def read_facts(
     session: Session,
     near_days: int = NEAR_DAYS,
@@ -140,16 +149,18 @@ def read_facts(
     pools = {pool for each in raw for pool in each.parcel.plugs}
     desk = open_desk(session, zones, pools, first + timedelta(days=days - 1))
     raw, desk = _apart(raw, desk)
-    judged, prices = _Days(desk.rules, first, days, {}), costs or Costs()
-    waiting = {each.key: _waiting(each, judged) for each in raw}
+    judged, prices = OpenDays(desk.rules, first, days), costs or Costs()
+    needs = Needs(session, desk.rules)
+    waiting = {each.key: _waiting(each, judged, needs) for each in raw}
+    orders = tuple(_order(each, first, prices.promised) for each in waiting.values())
     problem = Problem(
         days=days,
         pools=tuple(_pool(held, judged) for _, held in sorted(desk.pools.items())),
-        orders=tuple(_order(each, first, prices.promised) for each in waiting.values()),
+        orders=orders,
         minutes=_minutes(session, judged),
         overload_cost=prices.overload,
         late_cost=prices.late,
-        unshipped_cost=prices.unshipped + prices.late * days + prices.re_date,
+        unshipped_cost=prices.unshipped + most_on_top(orders, prices.late, prices.re_date, days),
         re_date_cost=prices.re_date,
         age_cost=prices.age,
         name=f"dispatch of {first}",
@@ -218,57 +229,18 @@ def _accepted(session: Session) -> int:
     return int(session.exec(query).one() or 0)
 
 
-@dataclass(frozen=True)
-class _Days:
-    """Which days are open to whom? Parcels of one zone, limits and window are judged once."""
-
-    rules: Rules
-    first: date
-    days: int
-    known: dict[tuple[int, Limits, Window], list[tuple[date, list[Way], tuple[Reason, ...]]]]
-
-    def of(
-        self, zone_id: int, limits: Limits, window: Window
-    ) -> list[tuple[date, list[Way], tuple[Reason, ...]]]:
-        """Every day with its ways, open or closed, and the reasons of lanes that have none."""
-        key = (zone_id, limits, window)
-        if key not in self.known:
-            ask = Ask(limits, 0, window)
-            self.known[key] = [self._judge(zone_id, day, ask) for day in self._all()]
-        return self.known[key]
-
-    def _all(self) -> Iterator[date]:
-        return (self.first + timedelta(days=i) for i in range(self.days))
-
-    def _judge(
-        self, zone_id: int, day: date, ask: Ask
-    ) -> tuple[date, list[Way], tuple[Reason, ...]]:
-        found = [judge(self.rules, lane, day, ask) for lane in self.rules.lanes[zone_id]]
-        ways = [each for each in found if isinstance(each, Way)]
-        bare = tuple(why for each in found if not isinstance(each, Way) for why in each)
-        return day, ways, bare
-
-    def packed_by(self, day: date) -> date:
-        """On which day at the latest are plugs that leave on this day taken off the bench?"""
-        legs = [self.rules.leg(lane, day) for lanes in self.rules.lanes.values() for lane in lanes]
-        return min((leg.pack_on for leg in legs if not isinstance(leg, Reason)), default=day)
-
-
-def _waiting(raw: Raw, judged: _Days) -> Waiting:
+def _waiting(raw: Raw, judged: OpenDays, needs: Needs) -> Waiting:
     order, promise = raw.order, raw.promise
     kept = promise.ship_on if promise else None
     service = promise.service.name if promise else ""
-    services: dict[date, str] = {}
-    closed: dict[date, tuple[Reason, ...]] = {}
-    for day, ways, bare in judged.of(order.zone_id, raw.parcel.limits, window_of(order)):
-        soft = _NOT_AGAINST_KEPT if day == kept else _NOT_AGAINST_ANY
-        good = [way for way in ways if all(_is_soft(why, soft, day == kept) for why in way.reasons)]
-        if good:
-            services[day] = min(good, key=lambda way: _best(way, service)).lane.service
-        else:
-            said = [why for way in ways for why in way.reasons]
-            hard = [why for why in said if not _is_soft(why, soft, day == kept)]
-            closed[day] = tuple(dict.fromkeys([*hard, *bare]))
+    limits = raw.parcel.limits
+    ways, closed = judged.of(order.zone_id, limits, window_of(order), kept, service)
+    # What stays where it is takes the minutes that it was given.
+    takes = (
+        DayNeeds(raw.parcel.minutes, {})
+        if raw.fixed
+        else needs.of(raw.goods, limits, raw.parcel.minutes, ways)
+    )
     return Waiting(
         key=raw.key,
         reference=order.reference,
@@ -282,21 +254,11 @@ def _waiting(raw: Raw, judged: _Days) -> Waiting:
         ship_on=kept,
         first_on=promise.first_ship_on if promise else None,
         service=service,
-        services=services,
+        services={day: way.lane.service for day, way in ways.items()},
         closed=closed,
         fixed=raw.fixed,
+        needs=takes,
     )
-
-
-def _is_soft(why: Reason, soft: frozenset[str], kept: bool) -> bool:
-    """Does this reason not close the day, here or for the promise that has it already?"""
-    return why.code in soft or (kept and why.kept)
-
-
-def _best(way: Way, service: str) -> tuple[bool, date, int, str]:
-    """The promised service before others, then the earlier arrival, then the lower price."""
-    lane = way.lane
-    return (lane.service != service, way.arrives_until, lane.price_cents, lane.service)
 
 
 def _order(each: Waiting, first: date, promised: int) -> Order:
@@ -319,11 +281,18 @@ def _order(each: Waiting, first: date, promised: int) -> Order:
         weight=each.weight
         * (_FIXED_WEIGHT if each.fixed else 1 if each.promise_id is None else promised),
         kept_day=kept if kept is not None and kept >= 0 else None,
-        minutes=each.parcel.minutes,
+        minutes=each.needs.minutes,
+        day_cost=_of_days(first, {day: one.cents for day, one in each.needs.more.items()}),
+        day_minutes=_of_days(first, {day: one.minutes for day, one in each.needs.more.items()}),
     )
 
 
-def _pool(held: PoolSupply, judged: _Days) -> ProblemPool:
+def _of_days(first: date, more: Mapping[date, int]) -> dict[int, int]:
+    """What is more than nothing, by the days of the problem."""
+    return {(day - first).days: much for day, much in more.items() if much}
+
+
+def _pool(held: PoolSupply, judged: OpenDays) -> ProblemPool:
     """The pool's lots, cut to the days. A lot serves ship days whose pack day finds it ready."""
     last = judged.days - 1
     lots = []
@@ -336,7 +305,7 @@ def _pool(held: PoolSupply, judged: _Days) -> ProblemPool:
     return ProblemPool(pool_key(held.pool_id), tuple(lots))
 
 
-def _first_ship_day(ready: int, judged: _Days) -> int | None:
+def _first_ship_day(ready: int, judged: OpenDays) -> int | None:
     """The first day to ship for which packing does not start before plugs are ready."""
     for index in range(ready, judged.days):
         day = judged.first + timedelta(days=index)
@@ -345,7 +314,7 @@ def _first_ship_day(ready: int, judged: _Days) -> int | None:
     return None
 
 
-def _minutes(session: Session, judged: _Days) -> tuple[int, ...]:
+def _minutes(session: Session, judged: OpenDays) -> tuple[int, ...]:
     """Packing minutes of each day less those of parcels that are picked or gone."""
     query = (
         select(col(Promise.ship_on), func.sum(col(Promise.minutes)))

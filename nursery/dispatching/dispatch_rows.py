@@ -13,10 +13,12 @@ from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, select
 
 from nursery.database import now, site
+from nursery.growing_area import Site
 from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine, State
 from nursery.promising.basket import Item, Parcel, items_of, parcel_of
 from nursery.promising.borders import is_shut
 from nursery.promising.supply import holding
+from nursery.shed.packer import Goods
 from nursery.stock import Pool
 from solver.dispatching.problem import Problem
 
@@ -24,11 +26,12 @@ _PART, _OF_PART = "/", "#0/"
 
 
 class Raw(NamedTuple):
-    """An order, or a part of it, as the rows have it."""
+    """An order, or a part of it, as the rows have it: `goods` are its products, line by line."""
 
     order: CustomerOrder
     promise: Promise | None
     parcel: Parcel
+    goods: Goods
     fixed: bool
     part: str = ""
 
@@ -51,9 +54,9 @@ def read_rows(
 
     `parts` are the references of orders to be looked at line by line, `first` is today.
     """
-    promises, orders = _promises(session), _unpromised(session)
+    here, promises, orders = site(session), _promises(session), _unpromised(session)
     items = _items(session, promises, orders)
-    raw = [_kept(session, promise, items) for promise in promises]
+    raw = [_kept(here, promise, items) for promise in promises]
     never: list[tuple[str, str]] = []
     for order, lines in orders:
         shut = order.zone.blocked and is_shut(session, order.zone, first)
@@ -62,7 +65,7 @@ def read_rows(
             never.append((order.reference, why))
         there = [line for line in lines if line.product_id in items]
         if not why or (there and order.may_split and not shut):
-            raw.extend(_unkept(session, order, there, items, order.reference in parts))
+            raw.extend(_unkept(here, order, there, items, order.reference in parts))
     return raw, tuple(never)
 
 
@@ -140,7 +143,7 @@ def _never(
 
 
 def _unkept(
-    session: Session,
+    here: Site,
     order: CustomerOrder,
     lines: Sequence[OrderLine],
     items: Mapping[int, Item],
@@ -148,19 +151,22 @@ def _unkept(
 ) -> Iterator[Raw]:
     """Lines that have no promise, as one parcel or as one each."""
     found = [
-        (line.product.code, replace(item, quantity=line.quantity, plugs=line.quantity * item.plugs))
+        (line, replace(item, quantity=line.quantity, plugs=line.quantity * item.plugs))
         for line in lines
         for item in [items[line.product_id]]
     ]
     if in_parts and len(found) > 1:
-        for code, item in found:
-            yield Raw(order, None, parcel_of(site(session), [item]), False, code)
+        for line, item in found:
+            alone, code = ((line.product, line.quantity),), line.product.code
+            yield Raw(order, None, parcel_of(here, [item]), alone, False, code)
     else:
-        yield Raw(order, None, parcel_of(site(session), [item for _, item in found]), False)
+        parcel = parcel_of(here, [item for _, item in found])
+        goods = tuple((line.product, line.quantity) for line, _ in found)
+        yield Raw(order, None, parcel, goods, False)
 
 
-def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> Raw:
-    """A promise with what is left to pick of it."""
+def _kept(here: Site, promise: Promise, items: Mapping[int, Item]) -> Raw:
+    """A promise with what is left to pick of it; one that stays takes the minutes it was given."""
     left = [
         replace(
             items[line.product_id],
@@ -172,6 +178,8 @@ def _kept(session: Session, promise: Promise, items: Mapping[int, Item]) -> Raw:
         )
         for line in promise.lines
     ]
-    started = any(line.picked for line in promise.lines)
-    parcel = replace(parcel_of(site(session), left), minutes=promise.minutes)
-    return Raw(promise.order, promise, parcel, started or promise.state == State.RESERVED)
+    fixed = promise.state == State.RESERVED or any(line.picked for line in promise.lines)
+    parcel = parcel_of(here, left)
+    parcel = replace(parcel, minutes=promise.minutes) if fixed else parcel
+    goods = tuple((line.product, line.quantity) for line in promise.lines)
+    return Raw(promise.order, promise, parcel, goods, fixed)

@@ -235,7 +235,7 @@ def _with_packs(
 
 def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
     arrives_until = leg.chances[until][0]
-    if _decided(rules, lane, leg.ship_on) is None:
+    if decided(rules, lane, leg.ship_on) is None:
         heat, frost = rules.outlook.holds(
             lane.stations, limits, leg.ship_on, arrives_until, lane.warmer_c
         )
@@ -282,9 +282,9 @@ def _too_long(way: Way, limits: Limits) -> list[Reason]:
 def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
     """Is there a heat hold or a frost hold, or has a person decided the day?"""
     lane, ship_on = way.lane, way.leg.ship_on
-    decided = _decided(rules, lane, ship_on)
-    if decided is not None:
-        return [] if decided.opens else [Reason("by_hand", decided.text, lane.service)]
+    by_hand = decided(rules, lane, ship_on)
+    if by_hand is not None:
+        return [] if by_hand.opens else [Reason("by_hand", by_hand.text, lane.service)]
     to_packing = (way.leg.pack_on - rules.today).days
     heat, frost = rules.outlook.weigh(
         lane.stations, limits, ship_on, way.arrives_until, lane.warmer_c
@@ -303,7 +303,7 @@ def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
     return [*reason("heat", heat), *reason("frost", frost)]
 
 
-def _decided(rules: Rules, lane: Lane, ship_on: date) -> Decision | None:
+def decided(rules: Rules, lane: Lane, ship_on: date) -> Decision | None:
     """What has a person decided for this ship day to this zone? The latest decision counts."""
     return next((one for one in rules.decisions if one.covers(lane, ship_on)), None)
 

@@ -15,7 +15,7 @@ from nursery.carrier import CarrierService, PostageBand
 from nursery.database import site
 from nursery.order import Product
 from nursery.travelling import ParcelBox
-from solver.boxing import Band, Box, Item, Plan, Problem, solve, weight
+from solver.boxing import Band, Box, Item, Plan, Problem, least_cost, solve, weight
 from solver.run import Limits
 
 _AT_ONCE = Limits(seconds=0.25, threads=1)
@@ -84,6 +84,17 @@ class Boxes:
             self._known[key] = self._packed(wanted, packs_g, most_open, bands)
         return self._known[key]
 
+    def least(
+        self,
+        wanted: Sequence[tuple[Product, int]],
+        packs_g: int = 0,
+        most_open: float = 1.0,
+        way: Way | None = None,
+    ) -> int:
+        """What do boxes and postage cost at the least, without looking for the boxes? As `of`."""
+        found = self._problem(wanted, packs_g, most_open, self._postage(way))
+        return least_cost(found) if found is not None else 0
+
     def largest(self) -> str:
         """Which box has the most room? "" without boxes."""
         rows = sorted(self._rows, key=lambda row: (row.room, row.name))
@@ -103,9 +114,24 @@ class Boxes:
         most_open: float,
         bands: tuple[Band, ...],
     ) -> tuple[PackedBox, ...]:
-        rows = {row.name: row for row in self._rows if row.vapour_share <= most_open + 1e-9}
+        problem = self._problem(wanted, packs_g, most_open, bands)
+        if problem is None:
+            return ()
+        rows = {row.name: row for row in self._rows}
+        return _told(problem, rows, solve(problem, _AT_ONCE).found())
+
+    def _problem(
+        self,
+        wanted: Sequence[tuple[Product, int]],
+        packs_g: int,
+        most_open: float,
+        bands: tuple[Band, ...],
+    ) -> Problem | None:
+        """What is to be put into which boxes? None where there are none, or none holds it."""
         boxes = tuple(
-            Box(row.name, row.room, row.weight_g + packs_g, row.cost_cents) for row in rows.values()
+            Box(row.name, row.room, row.weight_g + packs_g, row.cost_cents)
+            for row in self._rows
+            if row.vapour_share <= most_open + 1e-9
         )
         many: dict[str, int] = {}
         of_code: Mapping[str, Product] = {product.code: product for product, _ in wanted}
@@ -116,10 +142,9 @@ class Boxes:
             for code, quantity in sorted(many.items())
         )
         try:
-            problem = Problem(items, boxes, bands, lift=self._lift)
+            return Problem(items, boxes, bands, lift=self._lift) if boxes else None
         except ValueError:
-            return ()
-        return _told(problem, rows, solve(problem, _AT_ONCE).found()) if boxes else ()
+            return None
 
 
 def room_of(product: Product) -> int:

@@ -80,22 +80,19 @@ class Packer:
         self._journeys = journeys
         self._packs = PackChoice(session, outlook)
         self._boxes, self._wraps = Boxes(session), known_wraps(session)
+        self._cheapest_wrap = min((one.cost_cents for one in self._wraps), default=0)
         self._lasting: dict[tuple[Trip, str, float], Taken | None] = {}
 
     def packs(self, limits: Limits, trip: Trip) -> ChosenPacks:
         """Which packs go into each box of a parcel whose plants stand this, on this way?"""
         return self._packs.of(limits, trip)
 
-    def wrap(self, product: Product, trip: Trip, share: float = 1.0) -> Taken | None:
-        """In what does it travel, in a box that lets this share of the vapour out?
-
-        None where no weather is known, or no wrap: it travels as listed.
-        """
-        own = product.wrap.name if product.wrap is not None else ""
-        return self.wrap_for(own, trip, share)
-
     def wrap_for(self, own: str, trip: Trip, share: float) -> Taken | None:
-        """The same for any product whose own wrap has this name ("": it has none)."""
+        """What do products with this wrap of their own ("": none) travel in, in such a box?
+
+        One that lets this share of the vapour out. None where no weather is known, or no wrap: they
+        travel as listed.
+        """
         key = (trip, own, share)
         if key not in self._lasting:
             deficits = self._journeys.deficits(trip) if self._wraps else None
@@ -111,6 +108,26 @@ class Packer:
     def shares(self) -> list[float]:
         """Which shares of the vapour do the kinds of boxes let out? The most open first."""
         return self._boxes.shares or [1.0]
+
+    def fares(self, own: str, trip: Trip) -> tuple[object, ...]:
+        """How do products with this wrap of their own ("": none) fare on this way?
+
+        () where they travel as listed in any box. Two ways of which the same is said ask for the
+        same wraps and boxes.
+        """
+        first = self.wrap_for(own, trip, self.shares[0])
+        if first is None or not first.says:
+            return ()
+        taken = [self.wrap_for(own, trip, share) for share in self.shares]
+        fared = tuple((one.wrap.name, one.lasts, bool(one.says)) for one in taken if one)
+        # where none lasts the surest box is taken, and that is the way's own
+        return fared if all(lasts for _, lasts, _ in fared) else (*fared, trip)
+
+    def as_listed(self, goods: Goods, trip: Trip) -> int:
+        """What would boxes, postage and the wraps that are listed cost, without packs? Cents."""
+        boxes = self._boxes.of(goods, 0, self.shares[0], (trip.service_id, trip.zone_id))
+        taken = [None] * len(goods)
+        return sum(one.cost_cents + one.postage_cents for one in boxes) + _wraps_cost(goods, taken)
 
     def packed(self, goods: Goods, trip: Trip) -> Packed:
         """How are these goods packed for this journey?"""
@@ -154,17 +171,35 @@ class Packer:
         found: list[_Way] = []
         by = (trip.service_id, trip.zone_id)
         for most_open in self.shares:
+            if found and self._never_cheaper(goods, packs_g, most_open, by, found):
+                continue
             boxes = self._boxes.of(goods, packs_g, most_open, by)
             if found and not boxes:
                 continue
             taken = tuple(
-                self.wrap(product, trip, _open(boxes, product.code)) for product, _ in goods
+                self.wrap_for(own_wrap(product), trip, _open(boxes, product.code))
+                for product, _ in goods
             )
             cost = sum(box.cost_cents for box in boxes) + _wraps_cost(goods, taken)
             found.append(_Way(boxes, taken, cost))
             if found[-1].as_listed:
                 break
         return found
+
+    def _never_cheaper(
+        self,
+        goods: Goods,
+        packs_g: int,
+        most_open: float,
+        by: tuple[int, int],
+        found: Sequence[_Way],
+    ) -> bool:
+        """Need tighter boxes not be looked for, as a way that lasts costs less than they can?"""
+        lasting_ways = [way.cost_cents + way.postage_cents for way in found if way.lasts]
+        if not lasting_ways:
+            return False
+        wraps = self._cheapest_wrap * sum(many for _, many in goods)
+        return min(lasting_ways) <= self._boxes.least(goods, packs_g, most_open, by) + wraps
 
 
 def standing(goods: Goods) -> Limits:
@@ -174,6 +209,11 @@ def standing(goods: Goods) -> Limits:
         frost_c=max(product.frost_limit_c for product, _ in goods),
         days_in_box=min(product.max_days_in_box for product, _ in goods),
     )
+
+
+def own_wrap(product: Product) -> str:
+    """Which wrap is listed for this product? Its name, "" where none is."""
+    return product.wrap.name if product.wrap is not None else ""
 
 
 def _open(boxes: Sequence[PackedBox], code: str) -> float:

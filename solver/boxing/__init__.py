@@ -1,12 +1,12 @@
 """Which boxes does an order take, and what goes into which?
 
 `solve(problem, limits)` searches, `violations` and `cost` judge without the solver, `first_boxes`
-are there at once.
+are there at once, and so is the `least_cost` of any plan.
 """
 
 from solver.boxing.judge import cost, violations, weight
 from solver.boxing.problem import Band, Box, Item, Packed, Plan, Problem
-from solver.boxing.solve import first_boxes, solve
+from solver.boxing.solve import first_boxes, least_cost, solve
 
 __all__ = [
     "Band",
@@ -17,6 +17,7 @@ __all__ = [
     "Problem",
     "cost",
     "first_boxes",
+    "least_cost",
     "solve",
     "violations",
     "weight",

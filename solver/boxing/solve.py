@@ -37,8 +37,9 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
 
     Progress and stop as in `Limits`; a stop or Ctrl-C keeps the best plan so far.
     """
-    plan = first_boxes(problem)
-    best, bound = cost(problem, plan), _bound(problem)
+    one, bound = _in_one(problem), least_cost(problem)
+    plan = one if one is not None and one.cost == bound else first_boxes(problem)
+    best = cost(problem, plan)
     if best <= bound:  # no solver is asked, or even imported
         if limits.progress is not None:
             limits.progress(Progress(0.0, best, best))
@@ -120,25 +121,37 @@ def _one_each(problem: Problem) -> Plan:
     return Plan(tuple(boxes))
 
 
-def _bound(problem: Problem) -> int:
-    """The cheapest box that holds everything, or else so many boxes at the least that each costs.
-
-    As many as the room asks for, and two at least. So an order that goes into one box is proven at
-    once where two of the cheapest boxes cost no less.
-    """
+def _in_one(problem: Problem) -> Plan | None:
+    """The cheapest box that holds everything, with what it costs; None where no box does."""
     room = sum(item.room * item.count for item in problem.items)
     weighs = sum(item.weight * item.count for item in problem.items)
-    if not any(item.count for item in problem.items):
-        return 0
-    largest = max((box.room for box in problem.boxes), default=1)
-    least = min((box.price + problem.postage(box.weight) for box in problem.boxes), default=0)
-    several = max(2, -(-room // max(1, largest))) * least
-    in_one = [
-        box.price + problem.postage(box.weight + weighs)
+    found = [
+        (box.price + problem.postage(box.weight + weighs), box.key)
         for box in problem.boxes
         if room <= box.room and box.weight + weighs <= problem.heaviest
     ]
-    return min([several, *in_one])
+    holds = tuple(sorted((item.key, item.count) for item in problem.items if item.count))
+    if not found or not holds:
+        return None
+    price, kind = min(found)
+    return Plan((Packed(kind, holds),), cost=price)
+
+
+def least_cost(problem: Problem) -> int:
+    """What does every plan cost at the least, without looking for one?
+
+    The cheapest box that holds everything, or else so many boxes as the room asks for, two at
+    least, each at the least that a box costs. So an order that goes into one box is proven at once
+    where two of the cheapest boxes cost no less.
+    """
+    if not any(item.count for item in problem.items):
+        return 0
+    room = sum(item.room * item.count for item in problem.items)
+    largest = max((box.room for box in problem.boxes), default=1)
+    least = min((box.price + problem.postage(box.weight) for box in problem.boxes), default=0)
+    several = max(2, -(-room // max(1, largest))) * least
+    one = _in_one(problem)
+    return several if one is None or one.cost is None else min(several, one.cost)
 
 
 @dataclass(frozen=True)
