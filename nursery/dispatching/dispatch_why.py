@@ -186,6 +186,22 @@ def _closed(day: date, reasons: Sequence[Reason]) -> _Judged:
     return _Judged(day, Verdict.CLOSED, told.text, kind)
 
 
+def _put_in(each: Waiting, day: date) -> str:
+    """Which packs go in on this day, which wraps are others than its products list?"""
+    more = each.needs.more.get(day)
+    return more.says if more is not None else ""
+
+
+def _dearer(each: Waiting, day: date) -> str:
+    """What does packing cost more on this day than on its own, or the cheapest? "": nothing."""
+    more = each.needs.more.get(day)
+    own = each.needs.more.get(each.ship_on) if each.ship_on is not None else None
+    cents = (more.cents if more else 0) - (own.cents if own else 0)
+    if more is None or cents <= 0:
+        return ""
+    return f"to pack it then costs {cents / 100:.2f} more ({more.says})"
+
+
 class _Books:
     """Every promise on its day, as the plan beside which a day is judged."""
 
@@ -203,7 +219,7 @@ class _Books:
         wanted = plugs_by_day(self._facts.problem, rest)
         used = [0] * self._facts.days
         for key, day in rest.ships.items():
-            used[day] += self._facts.problem.order_of[key].minutes
+            used[day] += self._facts.problem.order_of[key].minutes_on(day)
         judged = [self._judge(each, day, wanted, used) for day in self._days(each)]
         runs = (list(run) for _, run in groupby(judged, key=lambda one: one.alike))
         return tuple(DaysWhy(run[0].day, run[-1].day, run[0].verdict, run[0].text) for run in runs)
@@ -220,7 +236,8 @@ class _Books:
         self, each: Waiting, day: date, wanted: dict[str, dict[int, int]], used: list[int]
     ) -> "_Judged":
         if day == each.ship_on:
-            return _Judged(day, Verdict.ITS_DAY, f"by {each.service}", "")
+            with_it = f", with {_put_in(each, day)}" if _put_in(each, day) else ""
+            return _Judged(day, Verdict.ITS_DAY, f"by {each.service}{with_it}", "")
         if day not in each.services:
             return _closed(day, each.closed.get(day, ()))
         lacking = self._lacking(each, day, wanted)
@@ -229,7 +246,8 @@ class _Books:
         if day in self._unsure.get(each.key, {}):
             return _closed(day, (self._unsure[each.key][day],))
         index = self._facts.index(day)
-        minutes, room = used[index] + each.parcel.minutes, self._facts.problem.minutes[index]
+        takes = self._facts.problem.order_of[each.key].minutes_on(index)
+        minutes, room = used[index] + takes, self._facts.problem.minutes[index]
         if minutes > room:
             text = f"{minutes} of {room} packing minutes with it"
             return _Judged(day, Verdict.PACKED_FULL, text, text)
@@ -239,6 +257,8 @@ class _Books:
             text = "sooner than its customer knows: it keeps the day that was told"
         else:
             text = "later than it need be"
+        dearer = _dearer(each, day)
+        text = f"{text}; {dearer}" if dearer else text
         return _Judged(day, Verdict.POSSIBLE, text, text)
 
     def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
