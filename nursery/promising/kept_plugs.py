@@ -81,15 +81,17 @@ def choose_again(session: Session, pools: Mapping[int, PoolSupply], promise: Pro
     The pools are without the promise's own plugs. True for a promise that any lot will do for.
     """
     barred = barred_lots(session, [line.id or 0 for line in promise.lines])
+    free = dict(pools)
     for line in promise.lines:
         if not barred.get(line.id or 0):
             continue
-        held = pools[line.pool_id]
+        held = free[line.pool_id]
         days = held.index(promise.pack_on), held.index(promise.ship_on)
         wanted = line.plugs - line.picked
         lots = fresh_lots(held, barred[line.id or 0], *days, wanted)
         if sum(each.plugs for each in lots) < wanted:
             return False
+        free[line.pool_id] = held.less(lots)  # lines of one pool share what is fresh
         old = select(ReshipLot).where(ReshipLot.promise_line_id == line.id)
         for row in session.exec(old).all():
             session.delete(row)

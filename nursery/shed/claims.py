@@ -94,8 +94,9 @@ def record_claim(
 ) -> Claim:
     """Which claim is on the books from now on, traced to the lots that its plants came from?
 
-    `plugs` defaults to all that were sent (of that product, by the shop's code). Raises `Refused`:
-    "unknown_promise", "wrong_state" (nothing has been handed over yet), "unknown_product",
+    `plugs` defaults to all that were sent (of that product, by the shop's code) and not claimed
+    before: a plug is dead or wrong once, and late once. Raises `Refused`: "unknown_promise",
+    "wrong_state" (nothing has been handed over yet), "unknown_product", "claimed_already",
     "too_many_claimed". `Fault` without words or a name, or for words that are too long.
     """
     for what, given in (("who records it", actor), ("the customer's words", text)):
@@ -110,9 +111,16 @@ def record_claim(
     lines = _lines(promise, product)
     lots = _lots(session, [line.id or 0 for line in lines])
     sent = sum(lot.plugs for lot in lots)
-    wanted = sent if plugs is None else plugs
-    if not 0 <= wanted <= sent:
-        message = f"{wanted} plugs are claimed, {sent} were sent"
+    before = _claimed_before(session, promise, kind, product)
+    left = _unclaimed(session, promise, before, product, sent)
+    if sent and not left and plugs != 0:
+        listed = ", ".join(str(claim.event_id) for claim in before)
+        message = f"all {sent} plugs that were sent are claimed already (claim {listed})"
+        raise _refused("claimed_already", message, "promise", "look at that claim")
+    wanted = left if plugs is None else plugs
+    if not 0 <= wanted <= left:
+        told = f", {sent - left} of them are claimed already" if left < sent else ""
+        message = f"{wanted} plugs are claimed, {sent} were sent{told}"
         raise _refused("too_many_claimed", message, "plugs", "ask how many are meant")
     tell(
         session,
@@ -129,6 +137,32 @@ def record_claim(
     )
     session.flush()
     return claims(session, promise_id)[-1]
+
+
+def _claimed_before(
+    session: Session, promise: Promise, kind: ClaimKind, product: str
+) -> list[Claim]:
+    """Which claims may be about the same plugs: also dead or wrong, or also late?"""
+    late = kind is ClaimKind.LATE
+    return [
+        claim
+        for claim in claims(session, promise.id)
+        if claim.plugs
+        and (claim.kind is ClaimKind.LATE) == late
+        and ("" in (claim.product, product) or claim.product == product)
+    ]
+
+
+def _unclaimed(
+    session: Session, promise: Promise, before: Sequence[Claim], product: str, sent: int
+) -> int:
+    """How many plugs can still be claimed? Claims of the whole parcel may be of any product."""
+    if not product:
+        return max(0, sent - sum(claim.plugs for claim in before))
+    of_product = sum(claim.plugs for claim in before if claim.product)
+    whole = sum(lot.plugs for lot in plants_of(session, promise))
+    claimed = sum(claim.plugs for claim in before)
+    return max(0, min(sent - of_product, whole - claimed))
 
 
 def claims(

@@ -9,7 +9,7 @@ shows what is left to pick; prints are numbered (`print_sheet`). Recording picks
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import asdict, dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 
 import orjson
 from sqlalchemy import func
@@ -196,18 +196,20 @@ def lots_for(session: Session, ship_day: date, pools: Iterable[int]) -> Takes:
     """Which lots give how many plugs to each line of this ship day?
 
     Days from today on take theirs before it; within a pool the lot with the first last sale
-    date goes first.
+    date goes first. What is kept for reships of later days stays where it is.
     """
     first = min(today(session), ship_day)
     wanted = wanted_on(session, first, ship_day)
     stands = stands_of(session, pools, first)
-    lines = [each.line.id or 0 for each in wanted]
-    chosen, barred = chosen_lots(session, lines), barred_lots(session, lines)
+    barred = barred_lots(session, [each.line.id or 0 for each in wanted])
+    chosen = chosen_lots(session)
+    later = wanted_on(session, ship_day + timedelta(days=1), date.max) if chosen else []
     takes: dict[int, tuple[tuple[Stand, int], ...]] = {}
     for pool in sorted(set(pools)):
         mine = [each for each in wanted if each.line.pool_id == pool]
+        waits = [e for e in later if e.line.pool_id == pool and (e.line.id or 0) in chosen]
         here = [each for each in stands if each.lot.pool_id == pool]
-        takes |= _shared_out(here, mine, first, ship_day, chosen, barred)
+        takes |= _shared_out(here, mine, waits, first, ship_day, chosen, barred)
     return takes
 
 
@@ -230,6 +232,7 @@ def stands_of(session: Session, pools: Iterable[int], first: date) -> list[Stand
 def _shared_out(
     stands: Sequence[Stand],
     wanted: Sequence[Wanted],
+    later: Sequence[Wanted],
     first: date,
     ship_day: date,
     chosen: Mapping[int, Sequence[Chosen]],
@@ -239,12 +242,14 @@ def _shared_out(
     asked = [0] * ((ship_day - first).days + 1)
     plugs = {stand.lot.id or 0: stand.lot.plugs for stand in stands}
     own: dict[int, tuple[Chosen, ...]] = {}
-    for each in wanted:
+    for each in (*wanted, *later):
         key, day = each.line.id or 0, max(first, each.promise.ship_on)
         own[key] = still_kept(chosen.get(key, ()), each.plugs, _serving(stands, plugs, day))
         for lot_id, many in own[key]:
             plugs[lot_id] -= many
-        asked[(each.promise.ship_on - first).days] += each.plugs - sum(n for _, n in own[key])
+    for each in wanted:
+        left_over = each.plugs - sum(many for _, many in own[each.line.id or 0])
+        asked[(each.promise.ship_on - first).days] += left_over
     given = allot(
         [(stand.lot.ready_on - first).days for stand in stands],
         [(stand.lot.last_sale_on - first).days for stand in stands],
@@ -366,7 +371,7 @@ def _missing(wanted: Sequence[Wanted], takes: Takes) -> tuple[Missing, ...]:
 
 
 def _overdue(session: Session) -> tuple[str, ...]:
-    return _references(session, State.CONFIRMED, date.fromordinal(today(session).toordinal() - 1))
+    return _references(session, State.CONFIRMED, today(session) - timedelta(days=1))
 
 
 def _references(session: Session, state: State, until: date) -> tuple[str, ...]:

@@ -34,6 +34,7 @@ from nursery.promising.desk import Desk, OtherOptions, ShipOption, no_service, o
 from nursery.promising.kept_plugs import Chosen, fresh_lots
 from nursery.promising.lapsing import write_lapsed
 from nursery.promising.promise_rows import (
+    lane_called,
     new_promise,
     open_way,
     read_promise,
@@ -202,6 +203,8 @@ def _options(desk: Desk, case: _Case) -> tuple[ShipOption, ...]:
 
 
 def _best(desk: Desk, case: _Case, ship_on: date | None, service: str) -> ShipOption:
+    if service:
+        lane_called(desk, case.zone_id, service)
     found = _options(desk, case)
     fitting = [
         each for each in found if ship_on in (None, each.ship_on) and service in ("", each.service)
