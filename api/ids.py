@@ -84,7 +84,12 @@ def page_size(first: int) -> int:
     """How many rows may one page hold? Raises Refused ("BAD_PAGE") outside 1 to 100."""
     if not 1 <= first <= MOST_ROWS:
         raise Refused(
-            Refusal("BAD_PAGE", f"A page has 1 to {MOST_ROWS} rows, got {first}", "first")
+            Refusal(
+                "BAD_PAGE",
+                f"A page has 1 to {MOST_ROWS} rows, got {first}",
+                "first",
+                "ask for fewer, then for more by endCursor",
+            )
         )
     return first
 

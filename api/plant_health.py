@@ -21,6 +21,7 @@ from nursery.shed.passport_label import label_page, passports_of_parcel
 from nursery.shed.trace import batch_called
 
 SHED = (Role.LEAD, Role.PACKER)
+_LOOK_UP = "look it up by its order: promises(reference)"
 
 
 @strawberry.type(description="One entry of a plant passport.")
@@ -128,13 +129,15 @@ class PlantHealthQueries:
         def work(session: Session, token: Token) -> PlantPassports | Refusal:
             pests = protected_zone or []
             if bool(batch_code) == (promise_id is not None):
-                return refuse(Code.INVALID, "Give a batch or a promise", "batch_code")
+                return refuse(
+                    Code.INVALID, "A batch or a promise", "batch_code", "give one of them"
+                )
             if promise_id is None:
                 batch = batch_called(session, batch_code)
                 return _passports([passports.passport(session, batch, pests)])
             row = session.get(order.Promise, key_of("Promise", promise_id, "promise_id"))
             if row is None:
-                return refuse(Code.NOT_FOUND, "There is no such promise", "promise_id")
+                return refuse(Code.NOT_FOUND, "There is no such promise", "promise_id", _LOOK_UP)
             return _passports(passports_of_parcel(session, row, pests))
 
         return await read(info, SHED, work)

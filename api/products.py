@@ -112,7 +112,9 @@ class ProductQueries:
         def work(session: Session, token: Token) -> Product | Refusal:
             row = session.exec(select(order.Product).where(order.Product.code == code)).first()
             if row is None:
-                return refuse(Code.NOT_FOUND, f"There is no product {code!r}", "code")
+                return refuse(
+                    Code.NOT_FOUND, f"There is no product {code!r}", "code", "ask for products"
+                )
             return product(row)
 
         return await read(info, READERS, work)

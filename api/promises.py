@@ -156,7 +156,7 @@ class PromiseQueries:
         def work(session: Session, token: Token) -> Promise | Refusal:
             row = session.get(order.Promise, key_of("Promise", id))
             if row is None:
-                return refuse(Code.NOT_FOUND, "There is no such promise", "id")
+                return refuse(Code.NOT_FOUND, "There is no such promise", "id", "ask for promises")
             return promise(row, now(session))
 
         return await read(info, READERS, work)

@@ -26,6 +26,8 @@ class State(StrEnum):
     NOT_COLLECTED = "not collected"
 
 
+ERASED = "erased-"
+"""What an order whose personal data are erased is called from then on, with its number."""
 HOLDING = (State.RESERVED, State.CONFIRMED)
 """States whose unpicked plugs are a commitment on the pool (a reservation until it lapses)."""
 

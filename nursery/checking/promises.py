@@ -47,13 +47,14 @@ SELECT customer_order.reference, product.code, SUM(promise_line.quantity),
        COALESCE(MAX(order_line.quantity), 0)
 FROM promise_line JOIN promise ON promise.id = promise_line.promise_id
 JOIN customer_order ON customer_order.id = promise.order_id
-JOIN product ON product.id = promise_line.product_id
+JOIN product ON product.id = COALESCE(promise_line.instead_of_id, promise_line.product_id)
 LEFT JOIN order_line ON order_line.order_id = promise.order_id
       AND order_line.product_id = COALESCE(promise_line.instead_of_id, promise_line.product_id)
 WHERE {_LIVE}
 GROUP BY customer_order.reference, product.code
 HAVING SUM(promise_line.quantity) > COALESCE(MAX(order_line.quantity), 0)
 ORDER BY customer_order.reference, product.code"""
+"""Is more of a product promised, with others in its place, than was ordered of it?"""
 
 DATES = """
 SELECT customer_order.reference, promise.pack_on, promise.ship_on, promise.arrives_from,

@@ -79,7 +79,7 @@ def _tell_apart(db: Database, apart: str | None, together: str | None) -> None:
     with db.writing() as session:
         if apart is not None:
             group, _, places = apart.partition(":")
-            if places and not (places.isdigit() and int(places) > 0):
+            if places and not (places.isdecimal() and int(places) > 0):
                 raise Fault("--apart", "places must be a whole number above 0", places, "mend it")
             set_apart(session, group, int(places) if places else None)
         if together is not None:

@@ -6,6 +6,7 @@ import typer
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     DatabaseOption,
     JsonOption,
     opened,
@@ -108,11 +109,15 @@ def _show_learned(found: ClaimsLearned) -> None:
 
 
 def reship(
-    claim: Annotated[int, typer.Argument(help="The claim's number: see nursery claims --list.")],
+    claim: Annotated[
+        int, typer.Argument(help="The claim's number: see nursery claims --list.", max=MOST_NUMBER)
+    ],
     by: Annotated[
         str, typer.Option("--by", envvar="NURSERY_PERSON", help="Who decides; kept.")
     ] = "",
-    plugs: Annotated[int | None, typer.Option(help="How many; else all that were claimed.")] = None,
+    plugs: Annotated[
+        int | None, typer.Option(help="How many; else all that were claimed.", max=MOST_NUMBER)
+    ] = None,
     on: Annotated[str | None, typer.Option(help="The ship day; else the best.")] = None,
     service: Annotated[str, typer.Option(help="The carrier service; else the best.")] = "",
     reference: Annotated[

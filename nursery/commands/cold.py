@@ -9,6 +9,7 @@ from sqlmodel import Session, col, select
 from nursery.batch import Batch
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     ActorOption,
     DatabaseOption,
     JsonOption,
@@ -24,7 +25,7 @@ from nursery.week import day_book
 
 def hold_cold(
     batch: Annotated[str, typer.Argument(help="The batch's code.")],
-    days: Annotated[int, typer.Option(help="For how many days.")],
+    days: Annotated[int, typer.Option(help="For how many days.", max=MOST_NUMBER)],
     celsius: Annotated[float, typer.Option(help="Temperature of the store, °C.")],
     ready: Annotated[str, typer.Option(help="Ready day of the lot, where there are several.")] = "",
     reason: Annotated[str, typer.Option(help="Why; kept in the records.")] = "",

@@ -6,6 +6,7 @@ import typer
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     DatabaseOption,
     JsonOption,
     opened,
@@ -22,8 +23,8 @@ _SHOWN = 20
 
 
 def compare(
-    a: Annotated[int, typer.Argument(help="A plan's version.")],
-    b: Annotated[int, typer.Argument(help="Another plan's version.")],
+    a: Annotated[int, typer.Argument(help="A plan's version.", max=MOST_NUMBER)],
+    b: Annotated[int, typer.Argument(help="Another plan's version.", max=MOST_NUMBER)],
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
 ) -> None:

@@ -36,9 +36,11 @@ from nursery.week.day_undo import last_entry
 from nursery.week.day_undo import undo as take_back
 from nursery.weeks import Week
 
-LineOption = Annotated[int | None, typer.Option("--minutes", help="How long it took.")]
+LineOption = Annotated[
+    int | None, typer.Option("--minutes", help="How long it took.", max=MOST_NUMBER)
+]
 BatchArgument = Annotated[str, typer.Argument(help="The batch's code.")]
-PlugsArgument = Annotated[int, typer.Argument(help="How many plugs.")]
+PlugsArgument = Annotated[int, typer.Argument(help="How many plugs.", max=MOST_NUMBER)]
 BenchOption = Annotated[str | None, typer.Option("--bench", help="Where it stands now.")]
 LotOption = Annotated[
     str | None, typer.Option("--lot", help="Ready day of the lot; else the growing plugs.")
@@ -49,8 +51,12 @@ ReasonOption = Annotated[str, typer.Option("--reason", help="Why; kept in the re
 def done(
     lines: Annotated[list[str], typer.Argument(help="Keys of lines of the week sheet.")],
     bench: BenchOption = None,
-    trays: Annotated[int | None, typer.Option(help="Other trays than planned.")] = None,
-    plugs: Annotated[int | None, typer.Option(help="Other plugs than planned.")] = None,
+    trays: Annotated[
+        int | None, typer.Option(help="Other trays than planned.", max=MOST_NUMBER)
+    ] = None,
+    plugs: Annotated[
+        int | None, typer.Option(help="Other plugs than planned.", max=MOST_NUMBER)
+    ] = None,
     potted_on: Annotated[
         bool | None,
         typer.Option("--potted-on/--discarded", help="For a line that leaves it open."),
@@ -80,7 +86,7 @@ def done(
 def start(
     crop: Annotated[str, typer.Argument(help="The crop, named as on a page.")],
     protocol: Annotated[str, typer.Argument(help="Which of its protocols.")],
-    trays: Annotated[int, typer.Argument(help="How many trays.")],
+    trays: Annotated[int, typer.Argument(help="How many trays.", max=MOST_NUMBER)],
     bench: BenchOption = None,
     code: Annotated[str | None, typer.Option(help="Its traceability code; else given.")] = None,
     lineage: Annotated[str, typer.Option(help="Where it comes from.")] = "",
@@ -105,7 +111,9 @@ def start(
 def move(
     batch: BatchArgument,
     bench: BenchOption = None,
-    trays: Annotated[int | None, typer.Option(help="How many trays it is now.")] = None,
+    trays: Annotated[
+        int | None, typer.Option(help="How many trays it is now.", max=MOST_NUMBER)
+    ] = None,
     minutes: LineOption = None,
     by: ActorOption = "lead",
     database: DatabaseOption = DATABASE,
@@ -147,7 +155,9 @@ def ready(
 def gap_up(
     batch: BatchArgument,
     donor: Annotated[str | None, typer.Option("--from", help="Batch that gives plugs.")] = None,
-    plugs: Annotated[int | None, typer.Option(help="How many; else all that fit.")] = None,
+    plugs: Annotated[
+        int | None, typer.Option(help="How many; else all that fit.", max=MOST_NUMBER)
+    ] = None,
     minutes: LineOption = None,
     by: ActorOption = "lead",
     database: DatabaseOption = DATABASE,

@@ -7,6 +7,7 @@ from sqlmodel import Session, select
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     DatabaseOption,
     JsonOption,
     opened,
@@ -24,7 +25,8 @@ from nursery.shed.erasing import CAUTION, Erased, erasable, erase_order, erase_o
 def erase(
     order: Annotated[str, typer.Argument(help="One order, on its customer's request.")] = "",
     older_than: Annotated[
-        int | None, typer.Option(help="Days since an order was over; else the Site sheet's.")
+        int | None,
+        typer.Option(help="Days since an order was over; else the Site sheet's.", max=MOST_NUMBER),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do it; else it is only shown.")] = False,
     database: DatabaseOption = DATABASE,

@@ -7,6 +7,7 @@ import typer
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     ActorOption,
     DatabaseOption,
     JsonOption,
@@ -30,12 +31,16 @@ _SHOWN = 12
 
 
 def plan(
-    weeks: Annotated[int, typer.Option(help="How many weeks to plan, this one included.")] = 26,
+    weeks: Annotated[
+        int, typer.Option(help="How many weeks to plan, this one included.", max=MOST_NUMBER)
+    ] = 26,
     minutes: Annotated[float, typer.Option(min=0.02, help="How long the solver may take.")] = 1.0,
     accept: Annotated[
         bool, typer.Option("--accept", help="Follow the newest plan (or --version) from now on.")
     ] = False,
-    version: Annotated[int | None, typer.Option(help="A plan that was made before.")] = None,
+    version: Annotated[
+        int | None, typer.Option(help="A plan that was made before.", max=MOST_NUMBER)
+    ] = None,
     despite_changes: Annotated[
         bool, typer.Option("--despite-changes", help="Accept although the books have changed.")
     ] = False,

@@ -150,6 +150,9 @@ def transit(
     """
     if take and put_back:
         raise Fault("nursery transit", "either --take or --put-back", "both", "choose one of them")
+    if (take or put_back) and not (service and zone):
+        rule = "needs a service and a zone"
+        raise Fault("nursery transit", rule, service or zone, "give --service and --zone")
     with opened(database) as db:
         if take or put_back:
             with db.writing() as session:

@@ -322,7 +322,7 @@ def _count_all(db: Database, places: list[Place], by: str) -> None:
 
 def whole(text: str, thing: str) -> int:
     """Which whole number was typed? Raises `Fault` for anything else."""
-    if not text.strip().isdigit():
+    if not text.strip().isdecimal():
         raise Fault(thing, "must be a whole number", text, "type it again")
     return int(text)
 

@@ -8,6 +8,7 @@ from sqlmodel import Session, col, select
 from nursery.access import Role, make_token
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     ActorOption,
     DatabaseOption,
     JsonOption,
@@ -21,7 +22,7 @@ from nursery.database import now
 from nursery.errors import Fault
 from nursery.order import CustomerOrder, Promise, State
 from nursery.promising.basket import Basket, BasketLine, Consent, Destination
-from nursery.promising.quote import ClosedDay, Quote
+from nursery.promising.quote import ClosedDay, Quote, ShipOption
 from nursery.promising.quote import quote as ask
 from nursery.shed.claims import ClaimKind, record_claim
 
@@ -88,7 +89,7 @@ def parse_basket(text: str) -> Basket:
     lines = []
     for part in text.split(","):
         code, _, quantity = part.strip().partition(":")
-        if not quantity.strip().isdigit() and quantity:
+        if not quantity.strip().isdecimal() and quantity:
             raise Fault(f"Basket line '{part}'", "quantity must be whole", quantity, "mend it")
         lines.append(BasketLine(code=code.strip(), quantity=int(quantity or 1)))
     return Basket(tuple(lines))
@@ -98,7 +99,9 @@ def claim(
     order: Annotated[str, typer.Argument(help="The order's reference.")],
     kind: Annotated[ClaimKind, typer.Option(help="What was wrong.")],
     text: Annotated[str, typer.Option(help="In the customer's words, without a name.")],
-    plugs: Annotated[int | None, typer.Option(help="How many; else all of them.")] = None,
+    plugs: Annotated[
+        int | None, typer.Option(help="How many; else all of them.", max=MOST_NUMBER)
+    ] = None,
     product: Annotated[str, typer.Option(help="The shop's code; else the whole parcel.")] = "",
     photo: Annotated[str, typer.Option(help="Where the photo is; nothing is fetched.")] = "",
     wants_reship: Annotated[
@@ -163,11 +166,14 @@ def _show_quote(answer: Quote) -> None:
         ],
     )
     for name, other in (
+        ("Surer", answer.surer),
+        *(("In parts", part) for part in answer.parts),
+        ("With fewer plugs", answer.fewer),
         ("With plants bought in", answer.bought_in),
         ("With other plants", answer.substituted),
     ):
         if other is not None:
-            say(f"{name}: leaves {other.ship_on:%a %d %b %Y}; {'; '.join(other.notes)}.")
+            say(f"{name}: {_option_words(other)}.")
     every = {option.service for option in answer.options}
     every |= {why.service for day in answer.closed_days for why in day.reasons if why.service}
     show(
@@ -177,6 +183,16 @@ def _show_quote(answer: Quote) -> None:
     )
     for caution in answer.cautions:
         say(f"{caution}.")
+
+
+def _option_words(option: ShipOption) -> str:
+    """What else can be had, in one line?"""
+    holds = ", ".join(f"{line.quantity} x {line.code}" for line in option.lines)
+    notes = f"; {'; '.join(option.notes)}" if option.notes else ""
+    return (
+        f"{holds} leaves {option.ship_on:%a %d %b %Y} by {option.service}, arrives until"
+        f" {option.arrives_until:%a %d %b}, chance {option.probability:.1%}{notes}"
+    )
 
 
 def _why(closed: ClosedDay, every: set[str]) -> str:

@@ -7,6 +7,7 @@ from rich.progress import track
 
 from nursery.commands.console import (
     DATABASE,
+    MOST_NUMBER,
     DatabaseOption,
     JsonOption,
     errors,
@@ -28,8 +29,12 @@ from nursery.weeks import Week
 def why(
     crop: Annotated[str, typer.Argument(help="A crop; without one the shortest demands.")] = "",
     week: Annotated[str, typer.Argument(help="A week, as 2027-W14.")] = "",
-    version: Annotated[int | None, typer.Option(help="The plan; the newest if not said.")] = None,
-    most: Annotated[int, typer.Option(min=1, help="How many demands to ask about.")] = 3,
+    version: Annotated[
+        int | None, typer.Option(help="The plan; the newest if not said.", max=MOST_NUMBER)
+    ] = None,
+    most: Annotated[
+        int, typer.Option(min=1, help="How many demands to ask about.", max=MOST_NUMBER)
+    ] = 3,
     database: DatabaseOption = DATABASE,
     as_json: JsonOption = False,
 ) -> None:

@@ -17,7 +17,7 @@ from nursery.commands.console import (
     say,
     show,
 )
-from nursery.commands.typed import parse_day
+from nursery.commands.typed import given_day, parse_day
 from nursery.database import Database
 from nursery.errors import Fault
 from nursery.promising.borders import ASK_FIRST
@@ -131,8 +131,7 @@ def close_days(
 
     Example: nursery zones close-days 2027-04-05 --until 2027-04-07 --service Van --reason strike
     """
-    first = parse_day(day)
-    assert first is not None
+    first = given_day(day)
     at, key = _where(service, zone, region)
     with opened(database) as db:
         with db.writing() as session:
@@ -160,8 +159,7 @@ def reopen(
 
     Example: nursery zones reopen-days 2027-04-05 --service Van
     """
-    first = parse_day(day)
-    assert first is not None
+    first = given_day(day)
     at, key = _where(service, zone, region)
     with opened(database) as db, db.writing() as session:
         told = reopen_days(session, at, first, key)

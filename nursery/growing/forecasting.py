@@ -59,7 +59,8 @@ def _refuse_wrong_time(session: Session, issued_at: datetime) -> None:
         raise Fault("Forecast", "time of issue must carry a zone", issued_at, "add its offset")
     at, shelf = now(session), timedelta(hours=site(session).forecast_shelf_hours)
     if issued_at > at + _CLOCK_SLACK:
-        raise _refused("not_issued_yet", f"it would be issued at {issued_at}", "issued_at")
+        message = f"it would be issued at {issued_at}, it is {at:%Y-%m-%d %H:%M} UTC now"
+        raise _refused("not_issued_yet", message, "issued_at", "correct date and time")
     if issued_at < at - shelf:
         hours = round((at - issued_at).total_seconds() / 3600)
         raise _refused(

@@ -204,10 +204,16 @@ def instead(desk: Desk, way: Way, parcel: Parcel, others: Others) -> Parcel | No
     taken: dict[int, int] = {}
     items: list[Item] = []
     for item in parcel.items:
+        there = {other.product_id for other in items}
         choice = [item, *(so_many(one, item.quantity) for one in others.get(item.code, ()))]
-        fits = (o for o in choice if desk.left(o.pool_id, way) >= taken.get(o.pool_id, 0) + o.plugs)
+        fits = (
+            one
+            for one in choice
+            if one.product_id not in there
+            and desk.left(one.pool_id, way) >= taken.get(one.pool_id, 0) + one.plugs
+        )
         one = next(fits, None)
-        if one is None or any(one.product_id == other.product_id for other in items):
+        if one is None:
             return None
         taken[one.pool_id] = taken.get(one.pool_id, 0) + one.plugs
         items.append(one)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from unicodedata import category
 
 from sqlalchemy import ColumnElement
 from sqlalchemy.orm import selectinload
@@ -16,7 +17,7 @@ from nursery.carrier import Zone, ZonePrefix
 from nursery.database import today
 from nursery.errors import Refusal, Refused
 from nursery.growing_area import Site
-from nursery.order import Product
+from nursery.order import ERASED, Product
 from nursery.promising.borders import is_shut
 from nursery.stock import Pool
 
@@ -41,6 +42,8 @@ class Basket:
 
 MOST_LETTERS, LONGEST_POSTCODE = 60, 12
 """What the rows hold (`nursery.order.CustomerOrder`)."""
+MOST_PIECES = 1_000_000
+"""No customer wants more of a product at once: a slip of the keyboard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +172,11 @@ def parcel_for(session: Session, site: Site, basket: Basket, field: str = "baske
     for line in basket.lines:
         if not line.is_plant:
             continue
-        if line.quantity < 1:
-            message = f"{line.code}: quantity must be >= 1, got {line.quantity}"
-            raise Refused(Refusal("bad_quantity", message, f"{field}.lines", "ask for one or more"))
+        if not 1 <= line.quantity <= MOST_PIECES:
+            rule = f">= 1, got {line.quantity}" if line.quantity < 1 else f"at most {MOST_PIECES}"
+            message = f"{line.code}: quantity must be {rule}"
+            said = "ask for one or more" if line.quantity < 1 else "ask for fewer"
+            raise Refused(Refusal("bad_quantity", message, f"{field}.lines", said))
         wanted[line.code] = wanted.get(line.code, 0) + line.quantity
     if not wanted:
         message = "No line of the basket is a plant, so nothing has to be promised"
@@ -236,12 +241,27 @@ def _unknown(session: Session, code: str, field: str) -> Refusal:
     return Refusal("unknown_product", f"No product has the code {code!r}", field, said)
 
 
+def wrong_window(window: Window) -> Refusal | None:
+    """What is wrong with the days between which it must arrive? None where there are such days."""
+    first, last = window.not_before, window.not_after
+    if first is None or last is None or first <= last:
+        return None
+    message = f"It cannot arrive not before {first} and not after {last}"
+    return Refusal("bad_window", message, "window", "swap the days, or leave one out")
+
+
 def wrong_reference(reference: str, label_reference: str = "") -> Refusal | None:
     """What is wrong with a shop's references? None where both can be kept and found again."""
     if not reference.strip():
         message = "An order needs a reference of the shop's own"
         return Refusal("bad_reference", message, "reference", "give the order's number")
+    if reference.startswith(ERASED):
+        message = f"A reference must not begin with {ERASED!r}: erased orders are called so"
+        return Refusal("bad_reference", message, "reference", "give another one")
     for field, text in (("reference", reference), ("label_reference", label_reference)):
+        if any(category(letter) == "Cc" for letter in text):
+            message = "A reference must not hold line breaks, tabs or other control characters"
+            return Refusal("bad_reference", message, field, "leave them out")
         if len(text) > MOST_LETTERS:
             message = f"A reference has at most {MOST_LETTERS} characters, this one {len(text)}"
             return Refusal("bad_reference", message, field, "give a shorter one")
@@ -292,6 +312,9 @@ def _no_zone(session: Session, country: str, postcode: str, known: bool) -> Refu
         message = f"No zone covers postcode {postcode} in {country}"
         return Refusal("no_zone", message, "destination.postcode", "check the postcode")
     served = sorted(set(session.exec(select(ZonePrefix.country))))
-    message = f"No zone covers {country}. {PLANT_HEALTH}"
+    if len(country) != 2 or not country.isalpha():
+        message = f"A country is written in two letters (ISO 3166-1), got {country!r}"
+    else:
+        message = f"No zone covers {country}. {PLANT_HEALTH}"
     said = f"parcels go to {', '.join(served)}" if served else "load the zones first"
     return Refusal("no_zone", message, "destination.country", said)

@@ -17,6 +17,7 @@ from nursery.order import Product, Substitute, line_notes
 from nursery.pools import pools_by_kind
 from nursery.promising.basket import (
     LONGEST_POSTCODE,
+    MOST_PIECES,
     Basket,
     Destination,
     Item,
@@ -66,7 +67,7 @@ class Catalogue:
         wanted: dict[str, int] = {}
         for line in basket.lines:
             if line.is_plant:
-                if line.quantity < 1 or line.code not in self.kinds:
+                if not 1 <= line.quantity <= MOST_PIECES or line.code not in self.kinds:
                     return parcel_for(session, facts.site, basket)
                 wanted[line.code] = wanted.get(line.code, 0) + line.quantity
         if not wanted:

@@ -12,8 +12,8 @@ from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_ship_days
 from nursery.order import HOLDING, CustomerOrder, Promise
 
-LONGEST_DAYS = 60
-"""A longer closure is rather a wrong year; enter it in parts if it is meant."""
+LONGEST_DAYS, FARTHEST_DAYS = 60, 1_100
+"""A longer closure, or one later than in three years, is rather a wrong year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +139,10 @@ def _check(
         raise Fault("Closure", rule, last_day, "swap or correct the days")
     if last_day < today(session):
         raise Fault("Closure", "must not have passed", last_day, "correct the days")
+    if (first_day - today(session)).days > FARTHEST_DAYS:
+        raise Fault(
+            "Closure", f"must begin within {FARTHEST_DAYS} days", first_day, "check the year"
+        )
     if (last_day - first_day).days >= LONGEST_DAYS:
         rule = f"must be at most {LONGEST_DAYS} days long"
         raise Fault("Closure", rule, f"{first_day} to {last_day}", "correct the days")

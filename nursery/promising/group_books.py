@@ -29,6 +29,7 @@ from nursery.promising.basket import (
     Parcel,
     Window,
     wrong_reference,
+    wrong_window,
 )
 from nursery.promising.catalogue import Catalogue, catalogue_of
 from nursery.promising.desk import Desk
@@ -188,6 +189,7 @@ class Books:
                 and wish.reference not in taken
                 and not wish.consent.bought_in
                 and wrong_reference(wish.reference, wish.label_reference) is None
+                and wrong_window(wish.window) is None
             ):
                 judged = self._sure(wish, zone, wanted) or self._judged(wish, zone, wanted)
             if isinstance(judged, Way) and zone is not None and wanted is not None:

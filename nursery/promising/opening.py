@@ -13,6 +13,7 @@ from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_ship_days
 from nursery.order import CustomerOrder, Promise, State
 from nursery.promising.borders import Border, Opening, read_borders
+from nursery.promising.closing import FARTHEST_DAYS
 
 LONGEST_DAYS = 120
 """A permission is asked for anew after so long (an estimate; the authority's own term rules)."""
@@ -59,6 +60,8 @@ def open_zone(
         raise Fault(thing, rule, last_day, "swap or correct the days")
     if last_day < today(session):
         raise Fault(thing, "its days must not have passed", last_day, "correct them")
+    if (first_day - today(session)).days > FARTHEST_DAYS:
+        raise Fault(thing, f"must begin within {FARTHEST_DAYS} days", first_day, "check the year")
     if (last_day - first_day).days >= LONGEST_DAYS:
         rule = f"must be for at most {LONGEST_DAYS} days"
         raise Fault(thing, rule, f"{first_day} to {last_day}", "open it again when they are over")

@@ -32,6 +32,7 @@ from nursery.promising.basket import (
     parcel_for,
     parcel_of,
     wrong_reference,
+    wrong_window,
     zone_of,
 )
 from nursery.promising.catalogue import catalogue_of
@@ -80,7 +81,7 @@ def reserve(
     `quote` raises, `bad_reference`, `unknown_service`, `order_exists`, `no_plugs` and `day_closed`
     (these two as `NotThatDay`, which finds what can be had instead once the transaction has ended).
     """
-    wrong = wrong_reference(reference, label_reference)
+    wrong = wrong_reference(reference, label_reference) or wrong_window(window)
     if wrong is not None:
         raise Refused(wrong)
     parcel = parcel_for(session, site(session), basket)
@@ -137,6 +138,9 @@ def amend(
     One operation, until picked; what is None stays. Raises Refused: what `reserve` raises,
     `unknown_promise`, `not_changeable`, `lapsed`, `split_order`.
     """
+    wrong = None if window is None else wrong_window(window)
+    if wrong is not None:
+        raise Refused(wrong)
     asked = None if basket is None else parcel_for(session, site(session), basket)
     zone = None if destination is None else zone_of(session, destination)
     pools = () if asked is None else asked.plugs

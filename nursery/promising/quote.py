@@ -19,7 +19,15 @@ from nursery.promising.alternatives import (
     ways_without_plugs,
     with_others,
 )
-from nursery.promising.basket import ANY_DAY, NO_CONSENT, Basket, Consent, Destination, Window
+from nursery.promising.basket import (
+    ANY_DAY,
+    NO_CONSENT,
+    Basket,
+    Consent,
+    Destination,
+    Window,
+    wrong_window,
+)
 from nursery.promising.catalogue import catalogue_of
 from nursery.promising.desk import (
     ClosedDay,
@@ -93,11 +101,14 @@ def quote(
     and closed days only as far as had to be looked. A session that only reads answers from what
     the process keeps, where that still holds. Raises Refused: `unknown_product`, `bad_quantity`,
     `no_plants`, `no_postcode`, `no_zone`, `zone_blocked`, `no_service`, `no_calendar`, `bad_days`,
-    `bad_number`.
+    `bad_window`, `bad_number`.
     """
     if most is not None and most < 1:
         message = f"At least one option must be asked for, got {most}"
         raise Refused(Refusal("bad_number", message, "most", "ask for one or more"))
+    wrong = wrong_window(window)
+    if wrong is not None:
+        raise Refused(wrong)
     moment, facts = facts_of(session)
     catalogue = catalogue_of(session, facts)
     parcel = catalogue.parcel(session, facts, basket)

@@ -28,7 +28,7 @@ from nursery.access import IdempotencyKey
 from nursery.columns import Kind
 from nursery.database import now, site, today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent, State
+from nursery.order import ERASED, CustomerOrder, EventKind, Promise, PromiseEvent, State
 from nursery.promising.promise_rows import OVER, has_lapsed
 from nursery.reship import Reship
 from nursery.shed.personal import Names
@@ -37,8 +37,7 @@ CAUTION = (
     "Plant health records must be kept (three years in the European Union and Great Britain): lot,"
     " day, plugs, country and zone stay. Ask your plant health authority what else must."
 )
-MARK = "erased-"
-"""What an erased order is called from then on, with its number."""
+_LONGEST_DAYS = 36_500
 _GONE = (State.HANDED_OVER, State.DELIVERED, *OVER)
 
 
@@ -64,17 +63,17 @@ def erasable(session: Session, older_than_days: int | None = None) -> list[Erasa
     """Which orders were over so many days ago (else the site's setting) and still have a name?
 
     None while the setting is 0. Orders that hang together by a reship are over together. Oldest
-    first. Raises `Fault` for less than 1 day.
+    first. Raises `Fault` for less than 1 day, or more than a hundred years.
     """
     days = site(session).erase_after_days if older_than_days is None else older_than_days
-    if older_than_days is not None and days < 1:
-        raise Fault("Erasing", "older than at least 1 day", days, "give the days")
+    if older_than_days is not None and not 1 <= days <= _LONGEST_DAYS:
+        raise Fault("Erasing", f"older than 1 to {_LONGEST_DAYS} days", days, "give the days")
     if not days:
         return []
     until = today(session) - timedelta(days=days)
     rows = session.exec(
         select(CustomerOrder)
-        .where(~col(CustomerOrder.reference).startswith(MARK), col(CustomerOrder.promises).any())
+        .where(~col(CustomerOrder.reference).startswith(ERASED), col(CustomerOrder.promises).any())
         .where(
             ~col(CustomerOrder.promises).any(
                 sa.or_(
@@ -107,11 +106,11 @@ def erase_orders(session: Session, order_ids: Iterable[int]) -> Erased:
         .options(selectinload(CustomerOrder.promises))  # type: ignore[arg-type]
     ).all()
     names = Names(
-        {order.reference: f"{MARK}{order.id}" for order in orders},
+        {order.reference: f"{ERASED}{order.id}" for order in orders},
         frozenset(promise.id or 0 for order in orders for promise in order.promises),
     )
     for order in orders:
-        order.reference, order.postcode, order.label_reference = f"{MARK}{order.id}", "", ""
+        order.reference, order.postcode, order.label_reference = f"{ERASED}{order.id}", "", ""
         for promise in order.promises:
             promise.tracking = ""
     session.flush()
@@ -208,7 +207,7 @@ def _answers(session: Session, names: Names) -> int:
 
 def _key(key: str, names: Names) -> str:
     """A key that has a reference in it is kept as a digest: the same key is no longer known."""
-    return f"{MARK}{hashlib.sha256(key.encode()).hexdigest()}" if names.within(key) else key
+    return f"{ERASED}{hashlib.sha256(key.encode()).hexdigest()}" if names.within(key) else key
 
 
 def _old_refusals(session: Session, days: int) -> int:
@@ -218,11 +217,11 @@ def _old_refusals(session: Session, days: int) -> int:
         select(IdempotencyKey)
         .where(col(IdempotencyKey.at) < before)
         .where(col(IdempotencyKey.answer).startswith('{"refusal"'))
-        .where(~col(IdempotencyKey.answer).contains(f'"{MARK[:-1]}"'))
+        .where(~col(IdempotencyKey.answer).contains(f'"{ERASED[:-1]}"'))
     ).all()
     for row in rows:
         code = json.loads(row.answer)["refusal"]["code"]
-        said = {"code": code, "message": MARK[:-1], "field": None, "next": None}
+        said = {"code": code, "message": ERASED[:-1], "field": None, "next": None}
         row.answer = json.dumps({"refusal": said})
     session.flush()
     return len(rows)

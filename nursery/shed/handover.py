@@ -11,7 +11,7 @@ from sqlmodel import Session, col, select
 
 from nursery.database import today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.order import EventKind, Promise, State
+from nursery.order import EventKind, Promise, PromiseEvent, State
 from nursery.promising.borders import ASK_FIRST, read_borders
 from nursery.promising.promise_rows import tell
 
@@ -88,16 +88,26 @@ def delivered(session: Session, promise_id: int, on: date, actor: str) -> Promis
     """On which day did the customer get it, and was that inside the promised arrival?
 
     Raises `Refused` ("wrong_state") unless it is handed over, `Fault` for a day to come or
-    before its ship day.
+    before it left: it may have left before its ship day.
     """
     promise = locked(session, promise_id)
     _step(promise, "delivered", State.HANDED_OVER)
-    if on > today(session) or on < promise.ship_on:
-        rule = f"must lie between its ship day {promise.ship_on} and today"
+    left = min(promise.ship_on, _left_on(session, promise))
+    if on > today(session) or on < left:
+        rule = f"must lie between {left}, when it left, and today"
         raise Fault("Day of delivery", rule, on, "correct the day")
     promise.state = State.DELIVERED
     kept = on <= promise.arrives_until
     return _told(session, promise, EventKind.DELIVERED, actor, on=on.isoformat(), kept=kept)
+
+
+def _left_on(session: Session, promise: Promise) -> date:
+    """On which day was it handed over last?"""
+    query = select(PromiseEvent).where(
+        PromiseEvent.promise_id == promise.id, PromiseEvent.kind == EventKind.HANDED_OVER
+    )
+    event = session.exec(query.order_by(col(PromiseEvent.id).desc())).first()
+    return date.fromisoformat(str(event.detail["on"])) if event is not None else promise.ship_on
 
 
 def locked(session: Session, promise_id: int) -> Promise:

@@ -100,4 +100,4 @@ class Names:
             kind, _, number = base64.b64decode(key, validate=True).decode().partition(":")
         except (binascii.Error, UnicodeDecodeError):
             return False
-        return kind == "Promise" and number.isdigit() and int(number) in self.promises
+        return kind == "Promise" and number.isdecimal() and int(number) in self.promises

@@ -164,7 +164,9 @@ def undo_pick(session: Session, movement: Movement, actor: str, reason: str) -> 
     Raises `Refused` ("wrong_state") once the parcel is handed over, or where it is no pick.
     """
     if movement.kind is not Moved.PICKED or movement.promise_line_id is None or movement.plugs > 0:
-        raise Refused(Refusal("wrong_state", "this row is no pick for a promise", "movement"))
+        raise Refused(
+            Refusal("wrong_state", "this row is no pick for a promise", "movement", "name a pick")
+        )
     row = session.get_one(PromiseLine, movement.promise_line_id)
     line, promise = _line(session, row, session.get_one(Batch, movement.batch_id))
     if promise.state not in (State.CONFIRMED, State.PICKED):

@@ -89,7 +89,7 @@ def sign_off_veto(session: Session, veto: Veto, signed_by: str, note: str) -> Ve
     session.refresh(veto)
     if veto.signed_off_at is not None:
         message = f"{thing} was signed off by {veto.signed_off_by} on {veto.signed_off_at:%Y-%m-%d}"
-        raise Refused(Refusal("veto_signed_off", message))
+        raise Refused(Refusal("veto_signed_off", message, "veto", "nothing need be done"))
     end = veto.earliest_end
     if veto.kind is VetoKind.RE_ENTRY and end is not None and today(session) < end:
         message = f"{thing}: the re-entry interval runs until {end}"

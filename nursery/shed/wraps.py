@@ -20,6 +20,9 @@ from nursery.moisture import Calibration, Trial, saturation_vapour_pressure
 from nursery.order import Wrap
 from nursery.travelling import WrapTrial
 
+MOST_GRAMS, MOST_HOURS, COLDEST_C, WARMEST_C = 100_000.0, 1_000.0, -20.0, 60.0
+"""What no trial parcel weighs, lasts or lies in: beyond it something was mistyped (estimates)."""
+
 
 @dataclass(frozen=True, slots=True)
 class KnownWrap:
@@ -143,6 +146,19 @@ def _known(row: Wrap, found: Calibration | None) -> KnownWrap:
 
 
 def _believable(trial: WrapTrial, wrap: str) -> None:
+    for what, value, most, unit in (
+        ("the first weighing", trial.grams_before, MOST_GRAMS, "g"),
+        ("the second weighing", trial.grams_after, MOST_GRAMS, "g"),
+        ("the time between", trial.hours, MOST_HOURS, "h"),
+        ("what the plants drink", trial.plants_take_g_per_h, MOST_GRAMS, "g/h"),
+    ):
+        if not 0 <= value <= most:  # what is no number is not between
+            rule = f"{what} must lie between 0 and {most:g} {unit}, got {value:g}"
+            raise _bad(wrap, rule, "type it again")
+    for what, degrees in (("the air's mean", trial.mean_c), ("the night's minimum", trial.night_c)):
+        if degrees is not None and not COLDEST_C <= degrees <= WARMEST_C:
+            rule = f"{what} must lie between {COLDEST_C:g} and {WARMEST_C:g} °C, got {degrees:g}"
+            raise _bad(wrap, rule, "type it again")
     if trial.humidity is None and trial.night_c is None:
         rule = "needs the air's humidity, or the night's minimum"
         raise _bad(wrap, rule, "measure one of them and weigh again")

@@ -105,7 +105,7 @@ def _at(data: Any, path: str) -> Any:
     for part in path.split(".") if path else ():
         if isinstance(found, Mapping) and part in found:
             found = found[part]
-        elif isinstance(found, list) and part.isdigit() and int(part) < len(found):
+        elif isinstance(found, list) and part.isdecimal() and int(part) < len(found):
             found = found[int(part)]
         else:
             raise Fault("The answer", f"must have the field '{path}'", _named(found), _CHECK)

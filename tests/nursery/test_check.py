@@ -105,6 +105,13 @@ PLANTED = [
     ("UPDATE promise_line SET picked = 13 WHERE id = 1", "promises", "13 of them picked"),
     ("UPDATE promise_line SET quantity = 4 WHERE id = 2", "promises", "4 x CP-6 are promised, 3"),
     ("DELETE FROM order_line WHERE order_id = 2", "promises", "3 x CP-6 are promised, 0"),
+    (
+        "INSERT INTO promise_line (promise_id, product_id, pool_id, quantity, plugs, picked,"
+        " bought_in, instead_of_id) SELECT 2, 2, id, 1, 6, 0, 0, 1 FROM pool"
+        " WHERE crop_id = 2 AND NOT bought_in",
+        "promises",
+        "4 x CP-6 are promised, 3",
+    ),
     ("UPDATE promise SET pack_on = '2027-03-09' WHERE id = 2", "promises", "packed 2027-03-09"),
     ("UPDATE promise SET minutes = 5000 WHERE id = 2", "day capacity", "the day has 480"),
     (

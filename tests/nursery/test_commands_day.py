@@ -211,6 +211,8 @@ def test_a_database_of_a_newer_program_is_left_as_it_is(terminal: Terminal, db: 
         ("picks", "9999-12-31"),
         ("forecast", "open", "", "--reason", "cooled van", "--by", "Lea"),
         ("not-collected", "R-1", "--repack-by", ""),
+        ("zones", "close-days", "", "--reason", "strike"),
+        ("zones", "reopen-days", ""),
         ("veto", "OLD", "--kind", "inspection", "--reason", "x", "--set-by", "Lic",
          "--until", "3027-03-01"),
     ],
@@ -219,6 +221,10 @@ def test_a_day_of_another_century_or_none_at_all_is_a_slip_of_the_pen(
     terminal: Terminal, words: tuple[str, ...]
 ) -> None:
     assert terminal.refuses(*words).startswith("Day: must ")
+
+
+WEIGHED = ("weigh", "moss and paper", "--before", "400", "--after", "390", "--celsius", "15",
+           "--humidity", "60")  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -233,6 +239,16 @@ def test_a_day_of_another_century_or_none_at_all_is_a_slip_of_the_pen(
         (("token", " ", "--role", "shop"), "needs a name"),
         (("passport", "OLD", "--page", "no/such/folder/labels.html"), "must be written"),
         (("shade", "--picture", "no/such/folder/shade.svg"), "must be written"),
+        (("quote", "CP-6:\u00b2", "NL", "1011AB"), "quantity must be whole"),
+        (("quote", "CP-6:2000000", "NL", "1011AB"), "at most 1000000; ask for fewer"),
+        (("quote", "CP-6:1", "Netherlands", "1011AB"), "two letters (ISO 3166-1)"),
+        (("reship", "99999999999999999999"), "2147483647"),
+        (("erase", "--older-than", "2147483647"), "older than 1 to 36500 days"),
+        (("transit", "--put-back"), "give --service and --zone"),
+        (("zones", "close-days", "2062-01-01", "--reason", "strike"), "check the year"),
+        ((*WEIGHED, "--hours", "24", "--before", "nan"), "first weighing must lie between"),
+        ((*WEIGHED, "--hours", "1e300"), "time between must lie between"),
+        ((*WEIGHED, "--hours", "24", "--celsius", "590"), "between -20 and 60 °C, got 590"),
     ],
 )
 def test_a_number_name_or_place_that_cannot_be_meant_is_told_in_one_sentence(
