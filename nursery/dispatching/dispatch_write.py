@@ -20,6 +20,7 @@ from nursery.order import EventKind, Promise
 from nursery.promising.basket import parcel_of
 from nursery.promising.bulk_rows import (
     Event,
+    Move,
     NewPromise,
     move_promises,
     told_days,
@@ -44,20 +45,20 @@ def write(
     more.
     """
     new: dict[tuple[int, date, str], list[tuple[Waiting, Way]]] = defaultdict(list)
-    moved: list[tuple[int, Way]] = []
+    moved: list[Move] = []
     for each, way in stated(facts, plan):
         if each.promise_id is None:
             new[each.order_id, way.leg.ship_on, way.lane.service].append((each, way))
         else:
-            moved.append((each.promise_id, way))
+            moved.append(Move(each.promise_id, way, _minutes(facts, each, way)))
     at = now(session)
-    before = _told_before(session, [key for key, _ in moved])
+    before = _told_before(session, [one.promise_id for one in moved])
     move_promises(session, moved)
     events = []
-    for key, way in moved:
-        reason = reasons.get(key, _OTHER_SERVICE)
-        detail = {"reason": reason, "before": before[key], **told_of_way(way)}
-        events.append(Event(key, EventKind.RE_DATED, actor, detail))
+    for one in moved:
+        reason = reasons.get(one.promise_id, _OTHER_SERVICE)
+        detail = {"reason": reason, "before": before[one.promise_id], **told_of_way(one.way)}
+        events.append(Event(one.promise_id, EventKind.RE_DATED, actor, detail))
     write_events(session, events, at)
     rows = [_one_parcel(facts, parts, actor) for parts in new.values()]
     ids = write_promises(session, rows, at)
@@ -76,7 +77,14 @@ def _one_parcel(facts: Facts, parts: Sequence[tuple[Waiting, Way]], actor: str) 
     each, way = min(parts, key=lambda part: part[1].probability)
     items = [item for part, _ in parts for item in part.parcel.items]
     parcel = each.parcel if len(parts) == 1 else parcel_of(facts.desk.site, items)
-    return NewPromise(each.order_id, way, parcel, None, actor)
+    # Together they take what they are on the site's sheet, and what the parts take for the day.
+    more = sum(_minutes(facts, one, of_one) - one.parcel.minutes for one, of_one in parts)
+    return NewPromise(each.order_id, way, parcel, None, actor, parcel.minutes + max(0, more))
+
+
+def _minutes(facts: Facts, each: Waiting, way: Way) -> int:
+    """How long does it take to pack for this way? As the dispatch has reckoned."""
+    return facts.problem.order_of[each.key].minutes_on(facts.index(way.leg.ship_on))
 
 
 def _told_before(session: Session, ids: list[int]) -> dict[int, dict[str, object]]:

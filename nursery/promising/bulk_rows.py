@@ -24,13 +24,26 @@ Values = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class NewPromise:
-    """A parcel of an order that is promised this way: reserved `until`, else confirmed."""
+    """A parcel of an order that is promised this way: reserved `until`, else confirmed.
+
+    It takes so many `minutes` to pack.
+    """
 
     order_id: int
     way: Way
     parcel: Parcel
     until: datetime | None
     actor: str
+    minutes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A promise (its id) that is given this way, on which it takes so many minutes to pack."""
+
+    promise_id: int
+    way: Way
+    minutes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +112,14 @@ def write_events(session: Session, events: Iterable[Event], at: datetime) -> Non
     put_in(session, "promise_event", rows)
 
 
-def move_promises(session: Session, moves: Sequence[tuple[int, Way]]) -> None:
-    """Give these promises (id, way) the day, service and arrival of the way."""
+def move_promises(session: Session, moves: Sequence[Move]) -> None:
+    """Give these promises the day, service and arrival of their ways, and their minutes."""
     if not moves:
         return
     promises = table("promise")
     session.connection().execute(
         update(promises).where(promises.c.id == bindparam("key")),
-        [{"key": key, **_days_of(way)} for key, way in moves],
+        [{"key": one.promise_id, "minutes": one.minutes, **_days_of(one.way)} for one in moves],
     )
 
 
@@ -131,7 +144,7 @@ def _promise(key: int, new: NewPromise) -> Values:
         "state": State.CONFIRMED if new.until is None else State.RESERVED,
         "first_ship_on": new.way.leg.ship_on,
         "reserved_until": new.until,
-        "minutes": new.parcel.minutes + new.way.pack_minutes,
+        "minutes": new.minutes,
         "tracking": "",
         "repack_by": None,
         **_days_of(new.way),

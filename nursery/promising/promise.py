@@ -47,6 +47,7 @@ from nursery.promising.promise_rows import (
     lane_called,
     live_promises,
     locked,
+    minutes_of,
     new_promise,
     not_that_day,
     open_way,
@@ -59,7 +60,7 @@ from nursery.promising.promise_rows import (
     told_of,
     window_of,
 )
-from nursery.promising.ship_days import Way
+from nursery.promising.ship_days import Ask, Way, judge
 
 
 def reserve(
@@ -159,6 +160,8 @@ def amend(
     moves = (destination, ship_on, service, window) != (None, None, None, None)
     if moves or _takes_more(promise, parcel):
         _move(session, promise, parcel, ship_on, service, again)
+    elif asked is not None:
+        promise.minutes = _minutes_as_it_stands(session, promise, parcel)
     if asked is not None:
         gone = {line.instead_of_id or line.product_id: 0 for line in promise.lines}
         set_lines(session, promise, parcel)
@@ -252,7 +255,7 @@ def re_date(
     desk = desk or _desk_to_sell(session, [zone_id], parcel.plugs, ship_on, promise_id)
     window = window_of(promise.order)
     way = _given_way(desk, zone_id, parcel, window, ship_on, service, judged, promise_id)
-    put_on(promise, way)
+    put_on(promise, way, parcel)
     tell(
         session,
         promise,
@@ -447,7 +450,7 @@ def _take_again(session: Session, promise: Promise) -> None:
         message = f"The reservation {promise.id} has lapsed and its day or plugs are gone"
         window = window_of(order)
         raise not_that_day(order.zone_id, parcel, window, "lapsed", message)
-    put_on(promise, way)
+    put_on(promise, way, parcel)
 
 
 def _refuse_superseded(session: Session, promise: Promise) -> None:
@@ -487,12 +490,25 @@ def _move(
     order, day = promise.order, ship_on or promise.ship_on
     desk = _desk_to_sell(session, [order.zone_id], parcel.plugs, day, promise.id)
     service, window = service or promise.service.name, window_of(order)
-    put_on(promise, open_way(desk, order.zone_id, parcel, window, day, service, promise.id))
+    way = open_way(desk, order.zone_id, parcel, window, day, service, promise.id)
+    put_on(promise, way, parcel)
     if reship and not choose_again(session, desk.pools, promise):
         message = f"{day}: other lots than the claimed ones cannot give its plugs"
         raise Refused(Refusal("no_fresh_plugs", message, "ship_on", "choose another day"))
     if ship_on is not None and not reship:
         promise.first_ship_on = ship_on
+
+
+def _minutes_as_it_stands(session: Session, promise: Promise, parcel: Parcel) -> int:
+    """How long does it take to pack now, on the day it has? Fewer plants, or hardier ones alone,
+    may need no packs any more; whether the day is still open to others does not matter."""
+    desk = open_desk(session, [promise.order.zone_id], parcel.plugs, promise.ship_on, promise.id)
+    lanes = desk.rules.lanes[promise.order.zone_id]
+    lane = next((one for one in lanes if one.service_id == promise.service_id), None)
+    if lane is None:  # the service goes there no more: the dispatch finds another
+        return parcel.minutes
+    way = judge(desk.rules, lane, promise.ship_on, Ask(parcel.limits, 0))
+    return minutes_of(parcel, way) if isinstance(way, Way) else parcel.minutes
 
 
 def _refuse_split(session: Session, promise: Promise) -> None:

@@ -245,7 +245,7 @@ def new_promise(
         arrives_until=way.arrives_until,
         probability=way.probability,
         reserved_until=until,
-        minutes=parcel.minutes + way.pack_minutes,
+        minutes=minutes_of(parcel, way),
     )
     session.add(promise)
     session.flush()
@@ -267,8 +267,15 @@ def _line(promise: Promise, item: Item) -> PromiseLine:
     )
 
 
-def put_on(promise: Promise, way: Way) -> None:
-    """Give a promise the day, the service and the arrival of this way; its first day stays."""
+def minutes_of(parcel: Parcel, way: Way) -> int:
+    """How long does this parcel take to pack if it leaves this way, with the packs it needs?"""
+    return parcel.minutes + way.pack_minutes
+
+
+def put_on(promise: Promise, way: Way, parcel: Parcel) -> None:
+    """Give a promise the day, the service and the arrival of this way, and the minutes that this
+    parcel takes to pack for it; its first day stays."""
+    promise.minutes = minutes_of(parcel, way)
     promise.service_id = way.lane.service_id
     promise.ship_on, promise.pack_on = way.leg.ship_on, way.leg.pack_on
     promise.arrives_from, promise.arrives_until = way.arrives_from, way.arrives_until
@@ -276,7 +283,7 @@ def put_on(promise: Promise, way: Way) -> None:
 
 
 def set_lines(session: Session, promise: Promise, parcel: Parcel) -> None:
-    """Give a promise that nobody has picked from yet the lines of this parcel.
+    """Give a promise that nobody has picked from yet the lines of this parcel; not its minutes.
 
     Raises Refused `not_changeable` where a product would go whose plugs were picked and put back.
     """
@@ -293,7 +300,6 @@ def set_lines(session: Session, promise: Promise, parcel: Parcel) -> None:
             line.quantity, line.plugs, line.pool_id = item.quantity, item.plugs, item.pool_id
             line.bought_in, line.instead_of_id = item.bought_in, item.instead_of
     promise.lines.extend(_line(promise, item) for item in wanted.values())
-    promise.minutes = parcel.minutes
     session.flush()
 
 

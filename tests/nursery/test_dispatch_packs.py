@@ -9,11 +9,13 @@ from nursery.database import Database, now, site
 from nursery.dispatching.dispatch import DispatchReport, plan_dispatch
 from nursery.dispatching.dispatch_facts import Costs, read_facts
 from nursery.dispatching.dispatch_why import Verdict, why_order
-from nursery.order import Promise
+from nursery.order import CustomerOrder, Promise
+from nursery.promising.promise import promise_order
 from nursery.shed.packing import packings
 from nursery.shed.wanted import wanted_on
 from nursery.travelling import Against, TravelPack
 from nursery.weather import Forecast, Station
+from nursery.weather_in.decisions import decide_days
 from tests.builders import open_order
 from tests.dispatches import (
     DAYS,
@@ -127,6 +129,19 @@ def test_why_names_what_goes_in_on_the_orders_own_day(db: Database) -> None:
         (told,) = why_order(session, "A-1")
     its_day = next(run for run in told.days if run.verdict is Verdict.ITS_DAY)
     assert its_day.text == "by Van, with 1 cold pack against heat"
+
+
+def test_a_promise_that_the_dispatch_moves_takes_the_minutes_of_its_new_day(db: Database) -> None:
+    """Promised for the hot Tuesday, which a person closes: on Wednesday no pack goes in."""
+    _hot_tuesday(db)
+    with db.writing() as session:
+        order = session.exec(select(CustomerOrder)).one()
+        with_pack = promise_order(session, order.id or 0, TUESDAY, "Van", "shop").minutes
+        decide_days(session, False, TUESDAY, TUESDAY, "Ada", "no driver")
+    found = _dispatch(db, 80)
+    assert [moved.to_day for moved in found.moved] == [WEDNESDAY]
+    with db.reading() as session:
+        assert session.exec(select(Promise)).one().minutes == with_pack - 4
 
 
 def test_in_mild_weather_no_day_takes_more_than_another(db: Database) -> None:

@@ -12,7 +12,7 @@ from nursery.growing_area import Site
 from nursery.order import Promise
 from nursery.promising.basket import Limits, parcel_for
 from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
-from nursery.promising.promise import confirm, reserve
+from nursery.promising.promise import amend, confirm, re_date, reserve
 from nursery.promising.quote import Quote, quote
 from nursery.shed.packing import parcel_packs
 from nursery.shed.pick_sheet import pick_sheet
@@ -177,3 +177,56 @@ def test_putting_a_pack_in_takes_packing_minutes_of_the_day(db: Database, spare:
         confirm(session, made.id or 0, "shop")
         (slip,) = pick_sheet(session, TUESDAY).slips
         assert (slip.minutes, slip.packs) == (needed + 2, ("1 heat pack 72 h against frost",))
+
+
+def _cold_tuesday(session: Session) -> tuple[Promise, int, int]:
+    """A promise for a Tuesday that needs a pack of two minutes; from Wednesday on it is mild.
+
+    With the minutes that two and that one of its product take to pack without packs.
+    """
+    (option,) = _frosty(session, -4.0, WARM).options
+    session.exec(select(TravelPack)).one().minutes = 2.0
+    for row in session.exec(select(Forecast).where(Forecast.day > TUESDAY)):
+        row.min_c = 4.0
+    session.flush()
+    made = reserve(session, "O-1", caltha(2), HERE, TUESDAY, option.service, "shop")
+    here = session.get_one(Site, 1)
+    two, one = (parcel_for(session, here, caltha(many)).minutes for many in (2, 1))
+    assert made.minutes == two + 2 and one < two
+    return made, two, one
+
+
+def test_another_day_another_basket_and_both_take_the_minutes_of_the_packs_they_need(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        made, two, one = _cold_tuesday(session)
+        key = made.id or 0
+        assert amend(session, key, "shop", ship_on=WEDNESDAY).minutes == two
+        assert amend(session, key, "shop", basket=caltha(1), ship_on=TUESDAY).minutes == one + 2
+        assert amend(session, key, "shop", basket=caltha(2)).minutes == two + 2
+        assert amend(session, key, "shop", basket=caltha(1)).minutes == one + 2
+
+
+def test_fewer_plants_lose_the_minutes_of_a_pack_that_is_not_needed_any_more(db: Database) -> None:
+    with db.writing() as session:
+        made, _, one = _cold_tuesday(session)
+        _turns(session, 4.0)
+        assert amend(session, made.id or 0, "shop", basket=caltha(1)).minutes == one
+
+
+def test_a_day_that_is_closed_to_others_keeps_the_fewer_plants_of_its_promise(db: Database) -> None:
+    """Nobody may leave that day any more, but to want less is always allowed."""
+    with db.writing() as session:
+        made, _, one = _cold_tuesday(session)
+        session.exec(select(TravelPack)).one().hours = 1.0
+        session.flush()
+        assert amend(session, made.id or 0, "shop", basket=caltha(1)).minutes == one
+
+
+def test_a_promise_that_the_nursery_moves_takes_the_minutes_of_its_new_day(db: Database) -> None:
+    with db.writing() as session:
+        made, two, _ = _cold_tuesday(session)
+        confirm(session, made.id or 0, "shop")
+        assert re_date(session, made.id or 0, WEDNESDAY, "Van", "Ada", "Snow.").minutes == two
+        assert re_date(session, made.id or 0, TUESDAY, "Van", "Ada", "None.").minutes == two + 2
