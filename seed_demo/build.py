@@ -10,6 +10,7 @@ from nursery.database import Database, migrate, now, open_database, site
 from nursery.errors import Fault
 from nursery.workbook import load, write_workbook
 from seed_demo.nursery_data import HOME, OPENING
+from seed_demo.sent import send_and_claim
 from seed_demo.sheets import Rows
 from seed_demo.tables import forecast_answer, tables
 
@@ -40,6 +41,7 @@ def build(folder: Path, seed: int = 1) -> Path:
         migrate(db)
         _set_the_clock(db, folder, rows)
         _load(db, folder / WORKBOOK)
+        send_and_claim(db)
         _make_tokens(db, folder / TOKENS)
     finally:
         db.close()

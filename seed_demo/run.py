@@ -22,6 +22,7 @@ from nursery.planning.propagation import Limits, accept_plan, plan_propagation
 from nursery.shed.pick_sheet import PickSheet, pick_sheet
 from seed_demo.baskets import baskets
 from seed_demo.build import build, read_tokens
+from seed_demo.sent import send_again
 from seed_demo.shop import as_quote, ask
 from seed_demo.story import tell
 
@@ -55,6 +56,8 @@ def run_demo(
         try:
             plan = _plan(db, seconds, threads)
             dispatch = plan_dispatch(db, Limits(_DISPATCH_SECONDS, threads), _ACTOR)
+            with db.writing() as session:
+                send_again(session)
             quotes = _quotes(db, serve, read_tokens(where)[Role.SHOP])
             with db.reading() as session:
                 sheet = pick_sheet(session, _next_ship_day(session))

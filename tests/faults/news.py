@@ -96,8 +96,7 @@ def news_arrive(
         with listener.open():
             at.rest()
             _until_all_is_told(at.address, patient)
-        verdict = at.judged()
-    return _verdict(verdict, at.address, after, listener.heard, faults)
+        return _verdict(at.judged(), at.address, after, listener.heard, faults)
 
 
 def _kinds(database: str) -> tuple[str, ...]:

@@ -15,20 +15,29 @@ from sqlmodel import col, select
 from api.running import running
 from nursery.batch import Batch
 from nursery.carrier import Zone
+from nursery.checking import check_database
 from nursery.crop import Crop
 from nursery.database import Database, open_database
 from nursery.errors import Fault
 from nursery.order import Promise, PromiseLine, State
 from nursery.promising.ship_days import read_rules
 from nursery.promising.supply import deficits
+from nursery.shed.claims import ClaimKind, claims
+from nursery.shed.claims_learned import claims_learned
 from nursery.shed.pick_sheet import pick_sheet
+from nursery.shed.reshipping import reship_offer
 from nursery.stock import Lot, Movement
+from nursery.telling.standing import standing
 from nursery.weather_in.pulling import pull_forecasts
 from nursery.workbook import load
 from seed_demo import build, run_demo
 from seed_demo.build import DATABASE, WORKBOOK, read_tokens
 from seed_demo.nursery_data import HOME, TODAY
+from seed_demo.sent import BATCH
 from seed_demo.stock import VETOED
+
+DEAD = ClaimKind.DEAD
+README = Path(__file__).parents[2] / "README.md"
 
 
 @pytest.fixture(scope="module")
@@ -124,6 +133,26 @@ def test_no_plug_is_promised_twice_and_every_lot_agrees_with_its_ledger(
 def test_loading_the_demos_workbook_again_changes_nothing(folder: Path, demo_db: Database) -> None:
     report = load(demo_db, folder / WORKBOOK)
     assert report.taken and (report.new, report.changed) == (0, 0), report.lines()
+
+
+def test_two_parcels_came_dead_one_is_sent_again_and_one_waits_for_the_lead(
+    folder: Path, demo_db: Database
+) -> None:
+    with demo_db.reading() as session:
+        again, waits = claims(session)
+        assert (again.kind, again.plugs, [each.plugs for each in again.reships]) == (DEAD, 4, [4])
+        assert again.reships[0].reference == "D-19871-R1"
+        assert {lot.batch_code for lot in (*again.lots, *waits.lots)} == {BATCH}
+        assert (waits.kind, waits.wants_reship, waits.reships) == (DEAD, True, ())
+        assert f"nursery reship {waits.event_id} --by" in README.read_text()
+        assert reship_offer(session, waits.event_id).options
+        learned = claims_learned(session)
+        assert (learned.parcels, {rate.claimed for rate in learned.rates}) == (2, {2})
+        (receiver,) = standing(session)
+        assert (receiver.is_on, receiver.waiting) == (False, 0)
+        kept = pick_sheet(session, again.reships[0].ship_on).picks
+    assert BATCH not in {pick.batch_code for pick in kept}
+    assert check_database(demo_db.address).faults == ()
 
 
 def test_a_folder_that_holds_a_nursery_already_is_not_written_over(
