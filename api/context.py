@@ -52,11 +52,15 @@ class Desk:
 
 @dataclass
 class Context:
-    """One request (or one web socket): whose it is, and its data loaders."""
+    """One request (or one web socket): whose it is, and its data loaders.
+
+    `token_key` is the token's row, known of a web socket once it has begun.
+    """
 
     desk: Desk
     secret: str | None
     connection_params: object = field(default=None)
+    token_key: int | None = None
 
     @cached_property
     def loaders(self) -> Loaders:

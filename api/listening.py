@@ -15,12 +15,31 @@ from nursery.access import Role, Token
 T = TypeVar("T")
 
 
+SOCKETS_A_SUBSCRIPTION = 2
+"""Web sockets that a token may hold, for each subscription: old ones may still be closing."""
+
+
 class Listeners:
-    """The subscriptions of one server process, counted by token; used on its event loop alone."""
+    """Subscriptions and web sockets of one server process, counted by token.
+
+    Used on its event loop alone.
+    """
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._held: Counter[int] = Counter()
+        self._sockets: Counter[int] = Counter()
+
+    def take_socket(self, token: int) -> bool:
+        """May this token hold one more web socket? Counted then, until `let_go`."""
+        if self._sockets[token] >= SOCKETS_A_SUBSCRIPTION * self._most:
+            return False
+        self._sockets[token] += 1
+        return True
+
+    def let_go(self, token: int) -> None:
+        """One web socket of this token is over."""
+        self._sockets[token] -= 1
 
     @contextmanager
     def one_more(self, token: int) -> Iterator[Refusal | None]:

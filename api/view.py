@@ -27,6 +27,7 @@ from strawberry.types.unset import UNSET, UnsetType
 
 from api.auth import bearer, secret_in
 from api.context import Context, Desk
+from api.sockets import SocketHandler
 from nursery.access import token_for
 
 RESPONSE_TYPE = "application/graphql-response+json"
@@ -53,6 +54,8 @@ def accepted_type(accept: str | None) -> str:
 class View(GraphQL[Context, None]):
     """The one endpoint: queries and mutations by POST, subscriptions by web socket."""
 
+    graphql_transport_ws_handler_class = SocketHandler
+
     def __init__(self, schema: Schema, desk: Desk) -> None:
         super().__init__(
             schema,
@@ -60,7 +63,6 @@ class View(GraphQL[Context, None]):
             allow_queries_via_get=False,
             subscription_protocols=(GRAPHQL_TRANSPORT_WS_PROTOCOL,),
             connection_init_wait_timeout=timedelta(seconds=10),
-            max_subscriptions_per_connection=20,
             allowed_origins=desk.settings.allowed_origins,
         )
         self.desk = desk
@@ -88,10 +90,10 @@ class View(GraphQL[Context, None]):
         """A web socket without a valid token is closed with 4403, before it may ask anything."""
         params = context.connection_params
         context.secret = secret_in(params if isinstance(params, dict) else {}) or context.secret
-        known = context.secret is not None and await self.desk.in_thread(
-            partial(_is_known, self.desk, context.secret)
-        )
-        if not known:
+        if context.secret is not None:
+            found = partial(_token_key, self.desk, context.secret)
+            context.token_key = await self.desk.in_thread(found)
+        if context.token_key is None:
             raise ConnectionRejectionError
         nothing: UnsetType = UNSET
         return nothing
@@ -127,9 +129,10 @@ class View(GraphQL[Context, None]):
         return _as_json(data)
 
 
-def _is_known(desk: Desk, secret: str) -> bool:
+def _token_key(desk: Desk, secret: str) -> int | None:
     with desk.db.reading() as session:
-        return token_for(session, secret) is not None
+        token = token_for(session, secret)
+        return None if token is None else token.id
 
 
 def _as_json(data: object) -> str:

@@ -128,9 +128,10 @@ def _send(session: Session, parcel: _Parcel) -> Promise:
         country="NL",
         postcode=parcel.postcode,
         zone_id=zone.id or 0,
-        lines=[OrderLine(product_id=product.id or 0, quantity=1)],
     )
     session.add(order)
+    session.flush()
+    session.add(OrderLine(order_id=order.id or 0, product_id=product.id or 0, quantity=1))
     session.flush()
     promise = promise_order(
         session, order.id or 0, SENT_ON, SERVICES[0].name, "web shop", judged=True
