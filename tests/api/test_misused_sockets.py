@@ -37,8 +37,8 @@ from tests.shop import HERE, MONDAY, caltha
 START = global_id("PromiseEvent", 0)
 
 
-def _subscribe(id: str) -> str:
-    payload = {"query": SUBSCRIPTION, "variables": {"after": START}}
+def _subscribe(id: str, after: str = START) -> str:
+    payload = {"query": SUBSCRIPTION, "variables": {"after": after}}
     return json.dumps({"id": id, "type": "subscribe", "payload": payload})
 
 
@@ -232,7 +232,7 @@ def test_a_client_that_never_reads_loses_its_web_socket_and_its_place(
     async def first() -> Any:
         async with to(address) as socket:
             await _greeted(socket, secret)
-            await socket.send(_subscribe("1"))
+            await socket.send(_subscribe("1", global_id("PromiseEvent", 250)))
             message = json.loads(await asyncio.wait_for(socket.recv(), 20))
             return message["payload"]["data"]["promiseChanged"]["__typename"]
 
