@@ -89,11 +89,12 @@ async def posted(request: Request) -> dict[str, str]:
 
 
 def given_day(request: Request) -> date | None:
-    """Which day is in the address? None where it is no day."""
+    """Which day is in the address? None where it is no day, or one of another century."""
     try:
-        return date.fromisoformat(request.path_params["day"])
+        day = date.fromisoformat(request.path_params["day"])
     except ValueError:
         return None
+    return day if 1900 <= day.year < 2200 else None
 
 
 def no_such(what: str, given: str, example: str) -> Response:

@@ -224,7 +224,8 @@ def _from_file(path: Path) -> list[tuple[str, date]]:
         rule = "must be text (CSV, UTF-8)"
         raise Fault("Deliveries", rule, str(path), "save it as CSV") from None
     with StringIO(text, newline="") as lines:
-        reader = csv.DictReader(lines)
+        between = ";" if ";" in text.partition("\n")[0] else ","  # as some countries' programs do
+        reader = csv.DictReader(lines, delimiter=between)
         missing = [name for name in _HEADINGS if name not in (reader.fieldnames or ())]
         if missing:
             rule = f"needs the headings {', '.join(_HEADINGS)}"

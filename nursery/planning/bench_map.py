@@ -25,6 +25,8 @@ from solver.run import Limits as Limits  # named by callers that may not know th
 
 WEEKS = 26
 """How many weeks a map looks ahead."""
+MOST_AHEAD = 104
+"""Weeks ahead for which a map is drawn: everything between is grown first, week by week."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +135,7 @@ def bench_map(session: Session, week: Week, weeks: int = WEEKS) -> BenchMap:
     """Where does everything stand in this week, by the kept map? Reads only, and is quick.
 
     What came since the map was kept takes the rooms that are left; the same books give the same
-    map. Raises `Fault` for a week that has gone by.
+    map. Raises `Fault` for a week that has gone by, or is further off than two years.
     """
     book = bench_book(session, _long_enough(session, week, weeks))
     return _map_of(book, first_map(book.problem), week)
@@ -230,6 +232,9 @@ def _long_enough(session: Session, week: Week, weeks: int) -> int:
         raise Fault(
             "Bench map", "is drawn for this week and later ones", str(week), "name a later week"
         )
+    if ahead > MOST_AHEAD:
+        rule = f"is drawn for at most {MOST_AHEAD} weeks ahead"
+        raise Fault("Bench map", rule, str(week), "name an earlier week")
     return max(weeks, ahead + 2)
 
 

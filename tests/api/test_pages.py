@@ -149,7 +149,12 @@ def test_scripts_and_other_sites_cannot_use_the_cookie(browser: httpx.Client) ->
 
 def test_a_day_or_week_that_does_not_exist_is_a_plain_sentence(browser: httpx.Client) -> None:
     log_in(browser, Role.LEAD)
-    for path, word in (("/picks/2027-02-30", "no day"), ("/week/2027-W53", "no week")):
+    for path, word in (
+        ("/picks/2027-02-30", "no day"),
+        ("/picks/9999-12-31", "no day"),
+        ("/parcels/0001-01-01", "no day"),
+        ("/week/2027-W53", "no week"),
+    ):
         answer = browser.get(path)
         assert answer.status_code == 404
         assert word in answer.text
