@@ -178,10 +178,6 @@ class WorkingDays:
         """Is this day open?"""
         return self.closed(day) is None
 
-    def open_on_or_after(self, day: date) -> date:
-        """Which is the first open day from this one on, this one included?"""
-        return day if self.is_open(day) else self.nth_open_after(day, 1)
-
     def nth_open_after(self, day: date, n: int) -> date:
         """Which is the n-th open day after this one (n >= 1)? Raises Fault if none is near."""
         return self._step(day, n, 1)
