@@ -262,6 +262,10 @@ def test_a_file_of_another_kind_is_told_in_one_sentence(terminal: Terminal, tmp_
     picture.write_bytes(b"\xff\xd8\xff\xe0\0\x10JFIF")
     assert "must be text" in terminal.refuses("delivered", "--file", str(picture))
     assert "the file must exist" in terminal.refuses("delivered", "--file", str(tmp_path))
+    table = tmp_path / "delivered.csv"
+    for line in ("order,delivered\nNOPE,2027-03-01", "\ufefforder;delivered\nNOPE;2027-03-01"):
+        table.write_text(line, encoding="utf-8")
+        assert "no parcel of it is" in terminal.refuses("delivered", "--file", str(table))
     assert "must be a folder" in terminal.refuses("demo", "--folder", str(picture))
 
 
