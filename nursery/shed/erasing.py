@@ -38,6 +38,29 @@ CAUTION = (
     " day, plugs, country and zone stay. Ask your plant health authority what else must."
 )
 _LONGEST_DAYS = 36_500
+_WORDS = frozenset(
+    [
+        "answer",
+        "arguments",
+        "before",
+        "detail",
+        "ended_reason",
+        "last_answer",
+        "left_out",
+        "line",
+        "made",
+        "note",
+        "plan",
+        "problem",
+        "put_back_reason",
+        "reason",
+        "refusal",
+        "sign_off_note",
+        "warning",
+    ]
+)
+"""Columns in which somebody or something may have written a reference; the others are names and
+codes of the nursery's own, which may look like one ("1075")."""
 _GONE = (State.HANDED_OVER, State.DELIVERED, *OVER)
 
 
@@ -234,7 +257,7 @@ def _everywhere_else(session: Session, names: Names) -> int:
     for table, keys, column in _texts():
         rows = session.connection().execute(sa.select(*keys, column).where(column.is_not(None)))
         for *key, value in rows.all():
-            said = names.replaced(value)
+            said = names.replaced_in(value) if isinstance(value, str) else names.replaced(value)
             if said == value:
                 continue
             where = sa.and_(*(k == v for k, v in zip(keys, key, strict=True)))
@@ -250,5 +273,5 @@ def _texts() -> Iterator[tuple[sa.Table, Sequence[sa.Column[Any]], sa.Column[Any
             kind: Any = column.type
             kept = kind.impl if isinstance(kind, sa.TypeDecorator) else kind
             words = isinstance(kind, Kind) or column.primary_key or column.foreign_keys
-            if isinstance(kept, sa.String | sa.JSON) and not words:
+            if isinstance(kept, sa.String | sa.JSON) and not words and column.name in _WORDS:
                 yield table, keys, column

@@ -23,7 +23,7 @@ from nursery.promising.idempotent import once
 from nursery.promising.promise import confirm, promise_order, reserve
 from nursery.promising.told import told
 from nursery.shed.claims import ClaimKind, record_claim
-from nursery.shed.erasing import erasable, erase_order
+from nursery.shed.erasing import _texts, erasable, erase_order
 from nursery.shed.picking import delivered, hand_over, record_pick
 from nursery.shed.reshipping import reship
 from nursery.shed.trace import trace
@@ -258,3 +258,72 @@ def test_rows_of_the_ledger_and_what_they_name_cannot_be_deleted_for_three_years
         kept = session.exec(select(Movement.id)).all()
         session.connection().execute(text("DELETE FROM movement"))
         assert kept and not session.exec(select(Movement.id)).all()
+
+
+@pytest.mark.parametrize("reference", ["1011", "6", "moss"])
+def test_a_reference_that_looks_like_something_else_takes_nothing_else_with_it(
+    db: Database, reference: str
+) -> None:
+    """Shops number their orders: "1011" is a postcode as well, 6 a number of plugs in a plan."""
+    with db.writing() as session:
+        small_nursery(session, MONDAY).allowance = 0.0
+        product = product_of(session, crop_named(session, "Caltha palustris"))
+        product.heat_limit_c, product.frost_limit_c = 40.0, -20.0
+        lot = ready_lot(session, product.crop, 60, MONDAY, MONDAY + timedelta(days=60), "6")
+        product.code = "1011"
+        mine = open_order(session, reference, product, postcode="2000")
+        other = open_order(session, "W-77", product, postcode="1011")
+        for order in (mine, other):
+            made = promise_order(session, order.id or 0, TUESDAY, "Van", "shop")
+            record_pick(session, made.lines[0], lot, 6, "Bo")
+        plan = _a_stored_dispatch(session, 1)
+        plan.problem = json.dumps({"plugs": 6, "orders": [f"{reference}#1", "W-77#2"]})
+        plan.plan = json.dumps({f"{reference}#1": {"lots": ["6"], "plugs": 1011}})
+        session.add(plan)
+        session.flush()
+        set_clock(session, TUESDAY, 9)
+        hand_over(session, 1, TRACK, "Bo")
+        set_clock(session, MONDAY + timedelta(days=30))
+        delivered(session, 1, TUESDAY + timedelta(days=1), "Bo")
+    before = dict(_own_words(db))
+    with db.writing() as session:
+        assert erase_order(session, reference).orders == 1
+    assert dict(_own_words(db)) == before
+    with db.reading() as session:
+        left = session.exec(select(CustomerOrder).order_by(col(CustomerOrder.id))).all()
+        assert [(each.reference, each.postcode) for each in left] == [
+            ("erased-1", ""),
+            ("W-77", "1011"),
+        ]
+        reasons = {row.reason for row in session.exec(select(Movement))}
+        kept = session.exec(select(PlanVersion)).one()
+        assert {"order erased-1", "order W-77"} <= reasons
+        assert json.loads(kept.problem) == {"plugs": 6, "orders": ["erased-1#1", "W-77#2"]}
+        assert json.loads(kept.plan) == {"erased-1#1": {"lots": ["6"], "plugs": 1011}}
+
+
+def _own_words(db: Database) -> Iterator[tuple[tuple[str, int], str]]:
+    """What the nursery calls its own things: names, codes, prefixes, postcodes."""
+    with db.reading() as session:
+        for table, column in (
+            ("wrap", "name"),
+            ("product", "code"),
+            ("batch", "code"),
+            ("bench", "name"),
+            ("zone_prefix", "prefix"),
+            ("carrier_service", "name"),
+        ):
+            for key, value in session.connection().execute(
+                text(f'SELECT id, {column} FROM "{table}"')
+            ):
+                yield (f"{table}.{column}", key), value
+
+
+def test_every_text_is_either_looked_through_for_references_or_a_name_of_the_nurserys() -> None:
+    """A new column with words of people's belongs into `erasing._WORDS`, or here."""
+    looked = {(table.name, column.name) for table, _, column in _texts()}
+    words = {"reason", "note", "answer", "problem", "plan", "detail", "refusal", "arguments"}
+    for table in SQLModel.metadata.sorted_tables:
+        for column in table.columns:
+            if any(column.name.endswith(word) for word in words):
+                assert (table.name, column.name) in looked, f"{table.name}.{column.name}"
