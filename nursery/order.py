@@ -72,8 +72,8 @@ class Product(SQLModel, table=True):
     """What the shop sells: n plugs of a crop and grade, with its limits on the way (°C).
 
     One takes `box_units` of a box's room (0: one a plug) and weighs `weight_g`, wrapped and moist.
-    No forecast may come nearer to a limit than `caution_c` on a day that is promised anew (1 °C,
-    an estimate). `priority` weighs what is unmet or late of its plugs, beside the crop's own.
+    A forecast nearer to a limit than `caution_c` (1 °C, an estimate) is shown with a caution; only
+    the limits hold a day. `priority` weighs what is unmet or late of its plugs, beside the crop's.
     """
 
     __tablename__ = "product"

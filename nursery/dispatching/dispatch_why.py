@@ -17,7 +17,7 @@ from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_fa
 from nursery.dispatching.dispatch_sure import Doubts, doubts
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
-from nursery.promising.ship_days import Reason
+from nursery.promising.ship_days import Ask, Reason, Way, cautions_of, judge
 from solver.dispatching.judge import cheapest_lots, plugs_by_day
 from solver.dispatching.problem import Plan
 
@@ -237,7 +237,8 @@ class _Books:
     ) -> "_Judged":
         if day == each.ship_on:
             with_it = f", with {_put_in(each, day)}" if _put_in(each, day) else ""
-            return _Judged(day, Verdict.ITS_DAY, f"by {each.service}{with_it}", "")
+            text = f"by {each.service}{with_it}{self._weather(each)}"
+            return _Judged(day, Verdict.ITS_DAY, text, "")
         if day not in each.services:
             return _closed(day, each.closed.get(day, ()))
         lacking = self._lacking(each, day, wanted)
@@ -260,6 +261,21 @@ class _Books:
         dearer = _dearer(each, day)
         text = f"{text}; {dearer}" if dearer else text
         return _Judged(day, Verdict.POSSIBLE, text, text)
+
+    def _weather(self, each: Waiting) -> str:
+        """What the weather says against its own day, which keeps it all the same; "" if nothing."""
+        rules, limits = self._facts.desk.rules, each.parcel.limits
+        lanes = rules.lanes[each.zone_id]
+        lane = next((one for one in lanes if one.service == each.service), None)
+        if lane is None or each.ship_on is None:
+            return ""
+        way = judge(rules, lane, each.ship_on, Ask(limits, 0))
+        if not isinstance(way, Way):
+            return ""
+        held = [why.text for why in way.reasons if why.kept]
+        said = held or [text for _, text in cautions_of(rules, way, limits)]
+        keeps = ": it keeps its day until the eve of packing" if held else ""
+        return "".join(f"; {text}{keeps}" for text in said)
 
     def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
         """Which plugs are too few on this day beside all promises, and who has them?"""

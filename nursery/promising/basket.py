@@ -80,8 +80,8 @@ NO_CONSENT = Consent()
 class Limits:
     """What do the most delicate plants of a parcel stand? °C, and days in the box.
 
-    `caution_c` is the band under the heat limit, and over the frost limit, into which no forecast
-    may come when a day is given anew.
+    `caution_c` is the band under the heat limit, and over the frost limit, in which a forecast is
+    shown with a caution; only the limits themselves hold a day.
     """
 
     heat_c: float
@@ -120,12 +120,7 @@ class Parcel:
     @property
     def limits(self) -> Limits:
         """What do the most delicate plants in it stand?"""
-        return Limits(
-            heat_c=min(item.limits.heat_c for item in self.items),
-            frost_c=max(item.limits.frost_c for item in self.items),
-            days_in_box=min(item.limits.days_in_box for item in self.items),
-            caution_c=max(item.limits.caution_c for item in self.items),
-        )
+        return strictest([item.limits for item in self.items])
 
     @property
     def plugs(self) -> Mapping[int, int]:
@@ -208,6 +203,16 @@ def items_of(session: Session, wanted: Sequence[tuple[Product, int]]) -> tuple[I
     return tuple(
         _item(product, quantity, pools.get((product.crop_id, product.grade)))
         for product, quantity in wanted
+    )
+
+
+def strictest(limits: Sequence[Limits]) -> Limits:
+    """What do several plants in one parcel stand, each with its own limits?"""
+    return Limits(
+        heat_c=min(one.heat_c for one in limits),
+        frost_c=max(one.frost_c for one in limits),
+        days_in_box=min(one.days_in_box for one in limits),
+        caution_c=max(one.caution_c for one in limits),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from nursery.promising.basket import Limits
-from nursery.promising.holds import Holding, Outlook, Worst
+from nursery.promising.holds import Holding, Outlook
 from nursery.promising.lanes import Lane
 
 
@@ -29,27 +29,43 @@ def told_of_hold(
     worst = outlook.worst(lane.stations, limits, days, hot, warmer)
     assert worst is not None, "a hold without a station"
     if worst.forecast_c is not None:
-        return _forecast(worst, limits, holding, risk, hot, warmer)
-    limit = f"{limits.heat_c:g} °C or more" if hot else f"{limits.frost_c:g} °C or less"
-    source = worst.station.known_from(worst.day)
-    return (
-        f"{holding.chance:.1%} chance of {limit} from {first} to {last} by {source}{_vans(warmer)}"
-    )
+        said = _forecast(worst.forecast_c, worst.station.name, worst.day, limits, warmer, hot)
+        said = f"{said}: {holding.chance:.1%} chance of that on the way"
+    else:
+        limit = f"{limits.heat_c:g} °C or more" if hot else f"{limits.frost_c:g} °C or less"
+        source = f"{worst.station.known_from(worst.day)}{_vans(warmer)}"
+        said = f"{holding.chance:.1%} chance of {limit} from {first} to {last} by {source}"
+    return f"{said}, {risk:.1%} is risked"
+
+
+def told_of_cautions(
+    outlook: Outlook, lane: Lane, limits: Limits, first: date, last: date
+) -> list[tuple[str, str]]:
+    """Which forecasts from `first` to `last` lie within the caution band of a limit, or over it?
+
+    The hottest as ("heat", sentence), the coldest as ("frost", sentence). Shown on a way that is
+    open: nothing is held by it.
+    """
+    days = [first + timedelta(days=i) for i in range((last - first).days + 1)]
+    said = [(day, *each) for day in days for each in outlook.said(lane.stations, day)]
+    if not said:
+        return []
+    found = []
+    day, name, _, high = max(said, key=lambda each: each[3])
+    if high + lane.warmer_c >= limits.heat_c - limits.caution_c:
+        found.append(("heat", _forecast(high, name, day, limits, lane.warmer_c, hot=True)))
+    day, name, low, _ = min(said, key=lambda each: each[2])
+    if low <= limits.frost_c + limits.caution_c:
+        found.append(("frost", _forecast(low, name, day, limits, 0.0, hot=False)))
+    return [(code, f"caution, {text}") for code, text in found]
 
 
 def _forecast(
-    worst: Worst, limits: Limits, holding: Holding, risk: float, hot: bool, warmer: float
+    forecast_c: float, station: str, day: date, limits: Limits, warmer: float, hot: bool
 ) -> str:
-    at = f"{worst.forecast_c:g} °C forecast at {worst.station.name} on {worst.day}{_vans(warmer)}"
     stand = f"less than {limits.heat_c:g} °C" if hot else f"more than {limits.frost_c:g} °C"
-    said = f"{at}, its plants stand {stand}"
-    if holding.clear:
-        return said
-    if holding.chance > risk:
-        found = f"{holding.chance:.1%} chance of that on the way"
-    else:
-        found = f"{holding.careful:.1%} chance of coming within {limits.caution_c:g} °C of that"
-    return f"{said}: {found}, {risk:.1%} is risked"
+    at = f"{forecast_c:g} °C forecast at {station} on {day}{_vans(warmer)}"
+    return f"{at}, its plants stand {stand}"
 
 
 def _vans(warmer: float) -> str:

@@ -1,25 +1,25 @@
 """How likely is a day in transit too hot or too cold for the plants in the box?
 
-A fresh forecast counts with the error that forecasts of its age have: a day that is forecast just
-under the limit is often over it. A forecast that is far from what is usual errs more often away
-from it than towards it: what is expected of the day lies between the two, the nearer to what is
-usual the farther ahead (`expected`). Where there is none, the chance is counted in the station's
-observed years (`promising.weather_years`), else it comes from its normals, day by day: that states
-a chance which is rather too high, since warm days come together. Stations are taken as independent
-of each other; of the days of one that have a forecast the worst stands for all (`Calm`): taken one
-by one they stated 29 % for journeys of which 4 % met heat. (Clemson, 33 summers, five days, 32 °C,
-forecasts with the errors of the settings; of single days it was 30 % and 29 %.) Vehicles are warmer
-than the air outside by what the nursery measured; against frost that is not counted on, since a
-parked van cools down at night.
+The stated risk is a chance of the whole journey of one parcel: that at one station or more, on one
+day or more from the ship day to the day after the last stated arrival, the limit of its plants is
+reached. A ship day is given anew where that chance is at most the site's risk.
+
+Days that have a fresh forecast are judged together (`promising.hold_futures`): the forecast counts
+with the error that forecasts of its age have, drawn to the days beside it and to what is usual. Of
+days beyond the forecast the chance is counted in the station's observed years
+(`promising.weather_years`), else it comes from the normals by the same model. Stations are taken as
+independent of each other, which states a little too much for two that lie near each other. Vehicles
+are warmer than the air outside by what the nursery measured; against frost that is not counted on,
+since a parked van cools down at night.
 
 To measure it: a temperature logger that writes every 10 minutes in a trial parcel packed as usual,
 and one in the shade outside the shed, on at least three hot days of each carrier service. The
 largest difference of the two maxima of a day is what its vehicles are warmer (Services sheet).
 
-Nothing flaps with each forecast, because a day is opened and a promise is moved at different
-temperatures. A day is offered only if the limit, less the plants' caution band, is hardly reached
-(the site's risk). A promise that has the day keeps it until a forecast is over the limit by more
-than its usual error, or until the eve of packing, when the risk itself decides.
+Nothing flaps with each forecast: a promise that has the day keeps it, whatever the chance, until
+the limit is as good as sure to be reached (`AS_GOOD_AS_SURE`), or until the eve of packing, when
+the risk itself decides. The plants' caution band closes no day and moves nothing, as temperatures
+in it do no harm: where a forecast of the way lies in it, that is shown (`told_of_cautions`).
 """
 
 from __future__ import annotations
@@ -27,15 +27,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from math import prod, sqrt
-from typing import TypeAlias
+from math import prod
 
 import numpy as np
-from scipy import special
 from sqlmodel import Session, col, func, select
 
 from nursery.climate import (
-    DailyNormals,
     Floats,
     Normals,
     Weather,
@@ -45,16 +42,18 @@ from nursery.climate import (
     day_range,
 )
 from nursery.promising.basket import Limits
+from nursery.promising.hold_futures import CalmRuns, Futures, futures
+from nursery.promising.hold_revisions import TOGETHER, errors_together
 from nursery.promising.weather_years import Seen, weather_years
 from nursery.weather import Forecast, Station
 from nursery.weather_in.normals import station_normals
 
 EVE_DAYS = 1
 """So many days before packing the risk itself decides whether a promised day is kept."""
-_LEAST_ERROR_C = 1e-9
-_FARTHEST = 3.0
-"""A day forecast so many spreads from what is usual, or more, says that the spread is wider: a heat
-that nobody has seen yet is not explained away (an estimate)."""
+AS_GOOD_AS_SURE = 0.84
+"""From this chance on a promise is moved before the eve: as if a single day were forecast over its
+limit by the usual error of such a forecast (the normal distribution)."""
+_EVEN = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +75,9 @@ class ForecastError:
 class StationOutlook:
     """What is known of a station: its normals, and the fresh forecast by day (min, max °C).
 
-    `error` has the usual error of each forecast day, °C (none: taken at its word). `newest` is when
-    its latest forecast was issued, fresh or stale; None where there never was one.
+    `error` has the usual error of each forecast day, °C (none: taken at its word), `together` how
+    alike the errors of neighbouring days are (a correlation). `newest` is when its latest forecast
+    was issued, fresh or stale; None where there never was one.
     """
 
     name: str
@@ -86,6 +86,7 @@ class StationOutlook:
     error: Mapping[date, float] = field(default_factory=dict)
     newest: datetime | None = None
     years: Weather | None = None
+    together: float = TOGETHER
 
     def known_from(self, day: date) -> str:
         """From what is this day judged here, in words?"""
@@ -100,51 +101,38 @@ class StationOutlook:
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """What does the weather say against a way: of heat, or of frost?
-
-    `chance` is that of reaching the limit; `careful` the same with the caution band added on days
-    that have a forecast; `clear` that a forecast is over the limit by more than its usual error.
-    """
+    """What does the weather say against a way: how likely is the limit reached on it?"""
 
     chance: float
-    careful: float
-    clear: bool
 
     def closes(self, risk: float) -> bool:
         """May the day not be given to anybody new?"""
-        return self.careful > risk or self.clear
+        return self.chance > risk + _EVEN
 
     def moves(self, risk: float, days_to_packing: int) -> bool:
         """Must a promise that has this day get another?"""
-        return self.clear or (days_to_packing <= EVE_DAYS and self.chance > risk)
+        near = days_to_packing <= EVE_DAYS or self.chance >= AS_GOOD_AS_SURE
+        return near and self.closes(risk)
 
 
 @dataclass(frozen=True, slots=True)
 class Calm:
-    """How likely is no hold on each day, with and without caution, and which days are clearly over?
+    """How likely is no hold on some days in a row, at stations that are taken as independent?
 
-    Plain lists, one value a day: a quote looks at a few of them, thousands of times. `calm` has the
-    days that no forecast judges; `told` and `careful` the chances of a hold on those that one does,
-    a list a station, 0 on other days. Of such days of one station the worst stands for all: warm
-    days come together, and their forecasts err together.
+    `runs` has a station's forecast days (without weather years: all days), `seen` the other days of
+    those that have weather years.
     """
 
-    calm: list[float]
-    told: tuple[list[float], ...]
-    careful: tuple[list[float], ...]
-    clear: list[bool]
-    seen: tuple[Seen, ...] = ()
+    days: int
+    runs: tuple[CalmRuns, ...]
+    seen: tuple[Seen, ...]
 
     def over(self, days: slice) -> Holding:
-        """What do these days together say? Days that the `seen` judge are calm in the lists."""
-        end = min(days.stop, len(self.calm))
-        years = prod(each.chance_calm(days.start, end) for each in self.seen)
-        untold = prod(self.calm[days]) * years
-        return Holding(
-            1 - untold * prod(1 - max(each[days], default=0.0) for each in self.told),
-            1 - untold * prod(1 - max(each[days], default=0.0) for each in self.careful),
-            any(self.clear[days]),
-        )
+        """What do these days together say?"""
+        end = min(days.stop, self.days)
+        calm = prod(each.chance(days.start, end) for each in self.runs)
+        calm *= prod(each.chance_calm(days.start, end) for each in self.seen)
+        return Holding(1 - calm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +146,6 @@ class Worst:
     error_c: float
 
 
-Daily: TypeAlias = tuple[Floats, Floats, Floats]
-"""The chance of reaching the limit, the careful chance, clearly over; each an array [days]."""
-
-
 @dataclass(frozen=True)
 class Outlook:
     """What may the weather do at these stations, on `days` days from `start`?"""
@@ -172,9 +156,7 @@ class Outlook:
     _known: dict[tuple[frozenset[int], Limits, float], tuple[Calm, Calm]] = field(
         default_factory=dict, compare=False, repr=False
     )
-    _here: dict[tuple[int, Limits, float], tuple[Daily, Daily]] = field(
-        default_factory=dict, compare=False, repr=False
-    )
+    _here: dict[tuple[int, bool], Futures] = field(default_factory=dict, compare=False, repr=False)
 
     def holds(
         self,
@@ -229,9 +211,7 @@ class Outlook:
         """Which of these days is the worst, and where? None where nothing is known of any."""
         found = []
         for station in sorted(stations):
-            one = self.stations[station]
-            heat, frost = self._at(station, limits, warmer_c)
-            chances = (heat if hot else frost)[0]
+            one, chances = self.stations[station], self._daily(station, limits, warmer_c, hot)
             for day in days:
                 at = (day - self.start).days
                 if 0 <= at < self.days:
@@ -242,121 +222,62 @@ class Outlook:
     def _calm(self, stations: frozenset[int], limits: Limits, warmer_c: float) -> tuple[Calm, Calm]:
         key = (stations, limits, warmer_c)
         if key not in self._known:
-            each = {one: self._at(one, limits, warmer_c) for one in sorted(stations)}
-            hot, cold = limits.heat_c - warmer_c, limits.frost_c
             self._known[key] = (
-                self._together({one: heat for one, (heat, _) in each.items()}, hot, True),
-                self._together({one: frost for one, (_, frost) in each.items()}, cold, False),
+                self._together(stations, limits, warmer_c, True),
+                self._together(stations, limits, warmer_c, False),
             )
         return self._known[key]
 
-    def _together(self, by_station: Mapping[int, Daily], limit_c: float, hot: bool) -> Calm:
+    def _together(
+        self, stations: frozenset[int], limits: Limits, warmer_c: float, hot: bool
+    ) -> Calm:
         """The stations together: days for which there are weather years are left to those."""
-        seen, told, wary, calm = [], [], [], np.ones(self.days)
-        over = np.zeros(self.days, dtype=np.bool_)
-        for station, (chance, careful, clear) in by_station.items():
+        limit_c = limits.heat_c - warmer_c if hot else limits.frost_c
+        runs, seen = [], []
+        for station in sorted(stations):
             one = self.stations[station]
-            known = np.array(
-                [day.item() in one.forecast for day in day_range(self.start, self.days)]
-            )
-            told.append(np.where(known, chance, 0.0).tolist())
-            wary.append(np.where(known, careful, 0.0).tolist())
-            over |= clear.astype(np.bool_)
-            if one.years is None:
-                calm *= np.where(known, 1.0, 1 - chance)
-            else:
+            runs.append(self._futures(station, hot).calm(limit_c, hot))
+            if one.years is not None:
                 reached = one.years.t_max >= limit_c if hot else one.years.t_min <= limit_c
-                seen.append(Seen(reached, (1 - chance).tolist(), known.tolist()))
-        return Calm(calm.tolist(), tuple(told), tuple(wary), over.tolist(), tuple(seen))
+                usual = self._usual(one, limit_c, hot)
+                told = [day.item() in one.forecast for day in day_range(self.start, self.days)]
+                seen.append(Seen(reached, (1 - usual).tolist(), told))
+        return Calm(self.days, tuple(runs), tuple(seen))
 
-    def _at(self, station: int, limits: Limits, warmer_c: float) -> tuple[Daily, Daily]:
-        """Heat and frost at a station, worked out once: telling why asks for it day by day."""
-        key = (station, limits, warmer_c)
-        if key not in self._here:
-            self._here[key] = self._work_out(self.stations[station], limits, warmer_c)
-        return self._here[key]
+    def _usual(self, one: StationOutlook, limit_c: float, hot: bool) -> Floats:
+        """How often is the limit reached by the normals, day by day?"""
+        if one.normals is None:
+            return np.zeros(self.days)
+        dates = day_range(self.start, self.days)
+        return (chance_hotter if hot else chance_colder)(one.normals, dates, limit_c)
 
-    def _work_out(
-        self, station: StationOutlook, limits: Limits, warmer_c: float
-    ) -> tuple[Daily, Daily]:
-        """Heat and frost here, by the limits as felt outside: heat is reached sooner in vehicles
-        that are warmer."""
-        heat_c, frost_c = limits.heat_c - warmer_c, limits.frost_c
-        heat, frost = np.zeros(self.days), np.zeros(self.days)
-        if station.normals is not None:
-            dates = day_range(self.start, self.days)
-            heat = chance_hotter(station.normals, dates, heat_c)
-            frost = chance_colder(station.normals, dates, frost_c)
-        careful_heat, careful_frost = heat.copy(), frost.copy()
-        clear_heat, clear_frost = np.zeros(self.days), np.zeros(self.days)
-        usual_days = _usual(station.normals, self.start, self.days)
-        for day, (low, high) in station.forecast.items():
-            at = (day - self.start).days
-            if not 0 <= at < self.days:
-                continue
-            usual = station.error.get(day, 0.0)
-            warmest = expected(high, usual, usual_days.maximum(at) if usual_days else None)
-            coldest = expected(low, usual, usual_days.minimum(at) if usual_days else None)
-            heat[at] = warmest.chance(heat_c)
-            frost[at] = coldest.chance(frost_c, hot=False)
-            careful_heat[at] = warmest.chance(heat_c - limits.caution_c)
-            careful_frost[at] = coldest.chance(frost_c + limits.caution_c, hot=False)
-            clear_heat[at], clear_frost[at] = high >= heat_c + usual, low <= frost_c - usual
-        return (heat, careful_heat, clear_heat), (frost, careful_frost, clear_frost)
+    def _daily(self, station: int, limits: Limits, warmer_c: float, hot: bool) -> Floats:
+        """The chance of reaching the limit on each single day, by forecast or normals."""
+        limit_c = limits.heat_c - warmer_c if hot else limits.frost_c
+        one = self.stations[station]
+        found = self._usual(one, limit_c, hot)
+        judged = self._futures(station, hot).reached(limit_c, hot)
+        for at in range(judged.size):
+            if one.years is None or self.start + timedelta(days=at) in one.forecast:
+                found[at] = judged[at]
+        return found
 
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """What is expected of a day's minimum or maximum, °C, and how days spread about that."""
-
-    mean_c: float
-    spread_c: float
-
-    def chance(self, limit_c: float, hot: bool = True) -> float:
-        """How likely is the limit reached, from below (`hot`) or from above?"""
-        over = self.mean_c - limit_c if hot else limit_c - self.mean_c
-        if self.spread_c <= _LEAST_ERROR_C:
-            return float(over >= 0)
-        return float(special.ndtr(over / self.spread_c))
-
-
-def expected(forecast_c: float, error_c: float, usual: Expected | None = None) -> Expected:
-    """What is expected of a day for which this is forecast, with so large a usual error?
-
-    Forecasts vary about as much as the weather does, so that those far from what is `usual` are too
-    far on average. With the climate's spread s and the error e, the correlation of forecast and day
-    is r = 1 - e^2 / (2 s^2), never below 0; given the forecast f the day has the mean m + r (f - m)
-    and the spread s sqrt(1 - r^2): two normal variables of one variance, any textbook of
-    statistics. So a forecast that knows nothing is no worse than the climate. (Where a forecast is
-    the day's own value with an error added, less still is to be feared; where a service has
-    corrected its forecasts for this, a little more.) Without a climate it is taken as it is.
-    """
-    if usual is None:
-        return Expected(forecast_c, error_c)
-    away = abs(forecast_c - usual.mean_c)
-    spread = max(usual.spread_c, away / _FARTHEST, _LEAST_ERROR_C)
-    r = max(0.0, 1 - error_c**2 / (2 * spread**2))
-    mean = usual.mean_c + r * (forecast_c - usual.mean_c)
-    return Expected(mean, spread * sqrt(1 - r**2))
-
-
-@dataclass(frozen=True, slots=True)
-class _UsualDays:
-    """What is usual on each day of the outlook. [days]"""
-
-    days: DailyNormals
-
-    def minimum(self, at: int) -> Expected:
-        return Expected(float(self.days.t_min[at]), float(self.days.min_sd[at]))
-
-    def maximum(self, at: int) -> Expected:
-        return Expected(float(self.days.t_max[at]), float(self.days.max_sd[at]))
-
-
-def _usual(normals: Normals | None, start: date, days: int) -> _UsualDays | None:
-    if normals is None:
-        return None
-    return _UsualDays(daily_normals(normals, day_range(start, days)))
+    def _futures(self, station: int, hot: bool) -> Futures:
+        """What is known of the days here, worked out once for all limits."""
+        if (station, hot) not in self._here:
+            one, usual, spread = self.stations[station], None, None
+            if one.normals is not None:
+                each = daily_normals(one.normals, day_range(self.start, self.days))
+                usual, spread = (each.t_max, each.max_sd) if hot else (each.t_min, each.min_sd)
+            said = [
+                ((day - self.start).days, pair[hot], one.error.get(day, 0.0))
+                for day, pair in sorted(one.forecast.items())
+                if 0 <= (day - self.start).days < self.days
+            ]
+            self._here[station, hot] = futures(
+                usual, spread, self.days, said, one.together, untold=one.years is None
+            )
+        return self._here[station, hot]
 
 
 def _badness(worst: Worst, hot: bool) -> float:
@@ -397,24 +318,27 @@ def read_outlook(
     said: dict[int, dict[date, Forecast]] = {}
     for row in rows:
         said.setdefault(row.station_id, {})[row.day] = row
-    newest: dict[int, datetime] = dict(
-        session.exec(
-            select(col(Forecast.station_id), func.max(col(Forecast.issued_at)))
-            .where(col(Forecast.station_id).in_(wanted), col(Forecast.issued_at) <= at)
-            .group_by(col(Forecast.station_id))
-        ).all()
-    )
+    issued = session.exec(
+        select(col(Forecast.station_id), func.max(col(Forecast.issued_at)), func.count())
+        .where(col(Forecast.station_id).in_(wanted), col(Forecast.issued_at) <= at)
+        .group_by(col(Forecast.station_id))
+    ).all()
+    newest: dict[int, tuple[datetime, int]] = {one: (last, n) for one, last, n in issued}
     return Outlook(
         start,
         days,
         {
             one: _station(
+                session,
+                one,
                 names[one],
                 normals.get(one),
                 said.get(one, {}),
-                newest.get(one),
                 error,
-                weather_years(session, one, start, days),
+                newest.get(one),
+                start,
+                days,
+                at,
             )
             for one in wanted
         },
@@ -422,18 +346,25 @@ def read_outlook(
 
 
 def _station(
+    session: Session,
+    station: int,
     name: str,
     normals: Normals | None,
     said: Mapping[date, Forecast],
-    newest: datetime | None,
     error: ForecastError,
-    years: Weather | None,
+    newest: tuple[datetime, int] | None,
+    start: date,
+    days: int,
+    at: datetime,
 ) -> StationOutlook:
+    last, many = newest or (None, 0)
+    uncertain = said and error != AT_ITS_WORD
     return StationOutlook(
         name,
         normals,
         {day: (row.min_c, row.max_c) for day, row in said.items()},
         {day: error.at((day - row.issued_at.date()).days) for day, row in said.items()},
-        newest,
-        years,
+        last,
+        weather_years(session, station, start, days),
+        errors_together(session, station, at, last, many) if uncertain else TOGETHER,
     )

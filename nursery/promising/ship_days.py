@@ -26,7 +26,7 @@ from nursery.order import ShipDay
 from nursery.promising.basket import ANY_DAY, Limits, Window
 from nursery.promising.borders import ASK_FIRST, Border, read_borders
 from nursery.promising.facts import Facts, Moment, facts_of
-from nursery.promising.hold_words import told_of_hold
+from nursery.promising.hold_words import told_of_cautions, told_of_hold
 from nursery.promising.holds import ForecastError, Holding, Outlook, read_outlook
 from nursery.promising.lanes import Lane, Leg, read_lanes
 from nursery.promising.minutes_taken import minutes_taken
@@ -199,6 +199,17 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
         *_outside_window(way, ask.window),
     ]
     return replace(way, reasons=tuple(reasons)) if reasons else way
+
+
+def cautions_of(rules: Rules, way: Way, limits: Limits) -> list[tuple[str, str]]:
+    """Which forecasts on this way come near its plants' limits? See `hold_words`."""
+    return told_of_cautions(
+        rules.outlook,
+        way.lane,
+        with_packs(limits, way.packs),
+        way.leg.ship_on,
+        way.arrives_until + timedelta(days=1),
+    )
 
 
 def _arrival(rules: Rules, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, list[Reason]]:

@@ -31,6 +31,7 @@ from nursery.stock import Lot
 from nursery.telling.standing import troubles
 from nursery.weather import Forecast, ForecastPull, Station
 from nursery.week.glut import glut_advice
+from nursery.week.hold_warnings import holds_told
 from nursery.week.materials import ASSUMED_LEAD_DAYS, NOT_LISTED, CallOff, call_off
 from nursery.week.shade_warnings import frost_told, shade_told
 from nursery.weeks import Horizon, Week
@@ -143,6 +144,11 @@ def _shade(session: Session, day: date) -> Iterator[_Found]:
     for kind, part in ((WarningKind.FROST, frost_told), (WarningKind.SHADE, shade_told)):
         for one in part(session, day):
             yield _Found(kind, one.thing, one.text, one.what_to_do, one.latest)
+
+
+def _holds(session: Session, day: date) -> Iterator[_Found]:
+    for code, one in holds_told(session, day):
+        yield _Found(WarningKind(code), one.thing, one.text, one.what_to_do, one.latest)
 
 
 def _promises(session: Session, day: date) -> Iterator[_Found]:
@@ -408,6 +414,7 @@ def _receivers(session: Session, day: date) -> Iterator[_Found]:
 _PARTS: tuple[Callable[[Session, date], Iterator[_Found]], ...] = (
     _frames,
     _shade,
+    _holds,
     _promises,
     _parcels,
     _vetoes,

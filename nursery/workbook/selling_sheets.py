@@ -74,7 +74,7 @@ PRODUCTS = Sheet(
             unit="°C",
             low=0,
             high=10,
-            help="no forecast comes nearer to a limit on a day that is promised anew",
+            help="a forecast nearer to a limit is shown with a caution; nothing is held by it",
         ),
         _c("Days in the box", "max_days_in_box", 4, unit="days at most", low=1, high=60),
         _c("Minutes", "minutes", 1.0, unit="minutes to pick and wrap", low=0, high=10_000),

@@ -1,21 +1,25 @@
 """What happens to open orders in a heat week, and what would the rule of thumb have done?
 
-    python -m tests.benchmarks.heat_week [--first DAY] [--days N] [--seed K] [--orders N]
-        [--risk 0.1] [--worse 1.5] [--caution C] [--seconds S] [--out DIR]
+    python -m tests.benchmarks.heat_week [--first DAY] [--days N] [--home CITY] [--seed K]
+        [--orders N] [--risk 0.1] [--worse 1.5] [--caution C] [--seconds S] [--out DIR]
 
 Real weather (`heat_weather`), invented orders. A nursery in Seattle posts to Seattle, New York and
-Clemson; in other years than 2013 to Seattle and Clemson alone, whose days of those are known.
+Clemson; in other years than 2013 to Seattle and Clemson alone, whose days of those are known. With
+`--home Clemson` it stands there, and any year from 1945 to 2019 may be played. In winter (`--first
+2014-01-06`) it is frost that holds.
 Every morning the forecast comes in, the dispatch is planned again and what leaves that day is
 picked and handed over; then customers ask for a day, some for weeks ahead, and take the best
 offered. All of it through the real services on a database. In the end every parcel is judged by the
 weather that came. One JSON line an order that moved, one a ship day, last line the summary.
 
 A parcel counts as over if, on any day from its ship day to the day after its last promised arrival,
-the nursery or the destination had a maximum at or over its plants' limit: what the stated risk is
-about. `met_heat` counts those that were in the heat while under way: the nursery on the ship day,
+the nursery or the destination had a maximum at or over its plants' limit, or a minimum at or under
+their frost limit: what the stated risk is about. `met_heat` counts those that were in it while
+under way: the nursery on the ship day,
 the destination after it until the parcel was there. `without_a_day_though_calm` counts orders that
 were given no day although one was calm, as only hindsight tells. `--worse` makes the forecasts'
-errors so many times larger than the site's settings say, `--caution` is the plants' caution band.
+errors so many times larger than the site's settings say, `--caution` is the plants' caution band
+(shown only; nothing is held by it).
 """
 
 from __future__ import annotations
@@ -51,7 +55,7 @@ from nursery.promising.basket import Basket, BasketLine, Destination, Window, li
 from nursery.promising.lanes import read_lanes
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
-from nursery.promising.ship_days import Ask, Way, read_rules
+from nursery.promising.ship_days import Ask, Reason, Way, read_rules
 from nursery.promising.ship_days import judge as judge_way
 from nursery.shed.handover import hand_over
 from nursery.shed.picking import record_pick
@@ -80,6 +84,8 @@ SHARES = (0.5, 0.35, 0.15)
 HOME = "Seattle"
 LIMITS = {"CP-6": 28.0, "PRG-6": 32.0}
 """What the plants stand, °C: a bog plant and a tougher one (invented)."""
+FROST_C = -3.0
+"""The lowest that both stand, °C (the trade's usual limit, from memory)."""
 FIXED_C = 25.0
 """The fixed threshold of the second rule of thumb: nothing leaves if the nursery's own forecast of
 the ship day is at or over it."""
@@ -111,6 +117,7 @@ class Season:
     forecasters: dict[str, Forecaster]
     wishes: dict[date, list[Wish]]
     seconds: float
+    home: str = HOME
     forecast_home: dict[date, float] = field(default_factory=dict)
     moved: list[dict[str, Any]] = field(default_factory=list)
     shipped: dict[str, date] = field(default_factory=dict)
@@ -121,14 +128,16 @@ class Season:
 def open_season(db: Database, asked: argparse.Namespace) -> Season:
     """The nursery in Seattle with its stock, its stations and its customers' wishes."""
     weather = known_cities(asked.first, asked.days)
+    if asked.home not in weather:
+        raise SystemExit(f"{asked.home} has days missing in this season: choose another --first")
     with db.writing() as session:
-        _nursery(session, weather, asked.first, asked.risk, asked.caution)
+        _nursery(session, weather, asked)
     forecasters = {
         name: Forecaster(city, ERROR_C * asked.worse, DRIFT_C * asked.worse, asked.seed + number)
         for number, (name, city) in enumerate(weather.items())
     }
     wishes = _wishes(list(weather), asked.first, asked.days, asked.orders, asked.seed)
-    return Season(db, weather, forecasters, wishes, asked.seconds)
+    return Season(db, weather, forecasters, wishes, asked.seconds, asked.home)
 
 
 def known_cities(first: date, days: int) -> dict[str, City]:
@@ -141,12 +150,11 @@ def known_cities(first: date, days: int) -> dict[str, City]:
     }
 
 
-def _nursery(
-    session: Session, weather: dict[str, City], first: date, risk: float, caution: float
-) -> None:
+def _nursery(session: Session, weather: dict[str, City], asked: argparse.Namespace) -> None:
+    first = asked.first
     here = small_nursery(session, first, 6)
     here.country, here.holiday_region, here.time_zone = "US", "US-WA", "America/Los_Angeles"
-    here.hold_risk, here.confidence_floor, here.allowance = risk, FLOOR, 0.0
+    here.hold_risk, here.confidence_floor, here.allowance = asked.risk, FLOOR, 0.0
     here.forecast_error_c, here.forecast_drift_c = ERROR_C, DRIFT_C
     here.passport_registration = "US-1"
     set_clock(session, first, 6)
@@ -154,22 +162,22 @@ def _nursery(
         for row in session.exec(select(table)):
             session.delete(row)
     session.flush()
-    stations = {HOME: here.station_id}
+    stations = {asked.home: here.station_id}
     for name in weather:
-        if name != HOME:
+        if name != asked.home:
             station = Station(name=name)
             session.add(station)
             session.flush()
             stations[name] = station.id
     home = session.get_one(Station, here.station_id)
-    home.name = HOME
+    home.name = asked.home
     for name, station_id in stations.items():
         _known(session, weather[name], station_id or 0, first)
         _zone(session, name, station_id or 0)
     for crop, code in (("Caltha palustris", "CP-6"), ("Primula rosea", "PRG-6")):
         product = session.exec(select(Product).where(Product.code == code)).one()
         product.heat_limit_c, product.max_days_in_box = LIMITS[code], 6
-        product.caution_c = caution
+        product.caution_c, product.frost_limit_c = asked.caution, FROST_C
         ready_lot(session, crop_named(session, crop), 60_000, first, first + timedelta(days=300))
 
 
@@ -240,7 +248,7 @@ def live_through(season: Season, day: date) -> None:
         for name, forecaster in season.forecasters.items():
             days = forecaster.issued(day)
             record_forecast(session, name, now(session), days)
-            if name == HOME:
+            if name == season.home:
                 season.forecast_home[day] = days[0].max_c
     start = time.perf_counter()
     report = plan_dispatch(season.db, Limits(season.seconds, threads=1), "heat week")
@@ -283,9 +291,16 @@ def _send(season: Season, session: Session, day: date) -> None:
         (lane,) = rules.lanes[promise.order.zone_id]
         product = promise.lines[0].product
         way = judge_way(rules, lane, day, Ask(limits_of(product), 0))
-        season.stated.append(way.heat_chance if isinstance(way, Way) else 1.0)
+        season.stated.append(_hold_chance(way))
         hand_over(session, promise.id or 0, f"T-{promise.id}", "packer")
         season.shipped[promise.order.reference] = day
+
+
+def _hold_chance(way: Way | tuple[Reason, ...]) -> float:
+    """What is stated when a parcel leaves: the chance of heat or frost on its way."""
+    if isinstance(way, Way):
+        return 1 - (1 - way.heat_chance) * (1 - way.frost_chance)
+    return 1.0
 
 
 def _ask(session: Session, wish: Wish) -> None:
@@ -330,7 +345,7 @@ class Judge:
     """Which parcels met heat, by the weather that came?"""
 
     def __init__(self, season: Season, session: Session, seed: int) -> None:
-        self._weather, self._seed = season.weather, seed
+        self._weather, self._seed, self._home = season.weather, seed, season.home
         zones = {zone.name: zone.id or 0 for zone in session.exec(select(Zone))}
         lanes = read_lanes(session, list(zones.values()))
         self._lanes = {name: lanes[zone][0] for name, zone in zones.items()}
@@ -352,25 +367,25 @@ class Judge:
         return self._lanes[wish.place].leg(day).closed is None
 
     def over(self, parcel: Sent) -> bool:
-        """Was the limit reached at either end, to the day after the last promised arrival?"""
+        """Was a limit reached at either end, to the day after the last promised arrival?"""
         days = (parcel.arrives_until - parcel.ship_on).days + 2
         return any(
             self._hot(place, parcel.ship_on + timedelta(days=i), parcel.wish.code)
             for i in range(days)
-            for place in (HOME, parcel.wish.place)
+            for place in (self._home, parcel.wish.place)
         )
 
     def met_heat(self, parcel: Sent) -> bool:
-        """Was it hot where the parcel was?"""
+        """Was it too hot or too cold where the parcel was?"""
         under_way = (parcel.arrived_on - parcel.ship_on).days
-        return self._hot(HOME, parcel.ship_on, parcel.wish.code) or any(
+        return self._hot(self._home, parcel.ship_on, parcel.wish.code) or any(
             self._hot(parcel.wish.place, parcel.ship_on + timedelta(days=i + 1), parcel.wish.code)
             for i in range(under_way)
         )
 
     def _hot(self, place: str, day: date, code: str) -> bool:
         known = self._weather[place].days.get(day)
-        return known is not None and known[1] >= LIMITS[code]
+        return known is not None and (known[1] >= LIMITS[code] or known[0] <= FROST_C)
 
 
 def by_thumb(season: Season, judge: Judge, wish: Wish, last: date, fixed: bool) -> Sent | None:
@@ -526,6 +541,7 @@ def arguments(given: list[str] | None = None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--first", type=date.fromisoformat, default=FIRST)
     parser.add_argument("--days", type=int, default=DAYS)
+    parser.add_argument("--home", choices=("Seattle", "Clemson"), default=HOME)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--orders", type=float, default=12.0, help="a day, on average")
     parser.add_argument("--risk", type=float, default=0.1)
