@@ -16,7 +16,8 @@ day of the forecast.
 
 That no day of a journey reaches a limit is the product of the chances of each day given that those
 before it did not, the distribution of the days to come being replaced at each step by the normal
-one with its mean and variance (Mendell & Elston 1974, Biometrics 30:41-57; exact for one day).
+one with its mean and variance (Mendell & Elston 1974, Biometrics 30:41-57; exact for one day, of
+several days it states a little too much where the chance is small).
 
 How far errors come together is seen in how a station's forecasts were revised
 (`promising.hold_revisions`).
