@@ -378,7 +378,9 @@ def test_a_hold_that_is_more_likely_than_the_nursery_risks_closes_the_day(db: Da
         day = date(2027, 3, 9)
         chance = 1 - _calm(5.0 / 2.4)
         assert chance < 1 - NormalDist().cdf(5.0 / 2.4) ** 3  # warm days come together
-        assert f"{chance:.1%} chance of 28 °C or more" in _reasons(session, day)["heat"]
+        stated = _way(session, day).heat_chance
+        assert stated == pytest.approx(chance, abs=4e-3)
+        assert f"{stated:.1%} chance of 28 °C or more" in _reasons(session, day)["heat"]
         here.hold_risk = 0.06
         assert _reasons(session, day) == {}
 
