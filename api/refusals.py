@@ -56,8 +56,7 @@ def written(refusal: errors.Refusal) -> Refusal:
 
 def of_fault(fault: errors.Fault) -> Refusal:
     """How does the API write a fault in what was handed in?"""
-    message = f"{fault.thing}: {fault.rule}, got {fault.shown}"
-    return Refusal(code=Code.INVALID, message=message, next=fault.next)
+    return Refusal(code=Code.INVALID, message=fault.said, next=fault.next)
 
 
 def refuse(code: Code, message: str, field: str | None = None, next: str | None = None) -> Refusal:

@@ -16,12 +16,21 @@ class Fault(ValueError):
         self.rule = rule
         self.value = value
         self.next = next
-        super().__init__(f"{thing}: {rule}, got {self.shown}; {next}")
+        super().__init__(f"{self.said}; {next}")
 
     @property
-    def shown(self) -> str:
-        """How is the value written in a sentence? Days and moments as ISO 8601 has them."""
-        return str(self.value) if isinstance(self.value, date) else repr(self.value)
+    def said(self) -> str:
+        """What is wrong, in a sentence without what to do next?
+
+        Days and moments are written as ISO 8601 has them; where nothing is there (None) nothing is
+        shown, and an empty text is said to be empty.
+        """
+        if self.value is None:
+            return f"{self.thing}: {self.rule}"
+        if isinstance(self.value, str) and not self.value.strip():
+            return f"{self.thing}: {self.rule}, and it is empty"
+        shown = str(self.value) if isinstance(self.value, date) else repr(self.value)
+        return f"{self.thing}: {self.rule}, got {shown}"
 
     def __reduce__(self) -> tuple[type["Fault"], tuple[str, str, object, str]]:
         return type(self), (self.thing, self.rule, self.value, self.next)

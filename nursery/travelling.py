@@ -76,6 +76,11 @@ class ParcelBox(SQLModel, table=True):
     vapour_share: float = Field(default=1.0, sa_column_kwargs={"server_default": "1.0"})
 
 
+MEAN_C, NIGHT_C = (-20.0, 50.0), (-30.0, 50.0)
+"""In which air, °C, can a trial parcel have lain? Colder, a wet wrap is ice; no source, our own."""
+LONGEST_TRIAL_HOURS, HEAVIEST_G, MOST_DRUNK_G_PER_H = 2000, 10**6, 1000
+
+
 class WrapTrial(SQLModel, table=True):
     """Two weighings of a trial parcel in this wrap, `hours` apart, grams, and the air it lay in.
 

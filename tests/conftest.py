@@ -1,15 +1,38 @@
 """Fixtures that every test may use."""
 
+import os
 import shutil
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from nursery.database import Database, migrate, open_database
 from tests.left_running import running_children
 from tests.postgres import drop_database, migrated, new_database, server
+
+for _size in ("COLUMNS", "LINES"):
+    os.environ.pop(_size, None)  # readline says them to the processes that pytest-xdist starts
+
+settings.register_profile(
+    "two at a time", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("two at a time")
+# How fast a machine is says nothing about the nursery.
+
+LONG = ("tests/test_readme.py", "tests/solver/", "tests/faults/", "tests/api/")
+"""What takes longest begins, so that neither process waits for the other at the end."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files go to two processes in this order (pytest-xdist), each whole to one."""
+    items.sort(key=_turn)
+
+
+def _turn(item: pytest.Item) -> int:
+    return next((at for at, room in enumerate(LONG) if item.nodeid.startswith(room)), len(LONG))
 
 
 @pytest.fixture(scope="session", autouse=True)

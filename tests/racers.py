@@ -39,7 +39,7 @@ class Racers:
         for jobs in self.jobs:
             jobs.put(None)
         for writer in self.writers:
-            writer.join(timeout=30)
+            writer.join(timeout=120)
         assert [writer.exitcode for writer in self.writers] == [0] * WRITERS
 
     def race(self, address: str, jobs: Sequence[Sequence[Job]]) -> list[list[str]]:

@@ -113,6 +113,7 @@ def test_the_graphql_example_is_answered_by_the_demos_own_server(demo_folder: Pa
                 f"{address}/graphql",
                 json={"query": block},
                 headers={"Authorization": f"Bearer {secret}"},
+                timeout=60,
             ).json()
             assert "errors" not in answer, answer
             assert answer["data"]["shipOptions"]["options"], answer

@@ -110,7 +110,7 @@ def check_day(session: Session, batch: Batch, day: date, since: date, field: str
 def check_reason(reason: str, what: str, field: str = "reason") -> str:
     """The reason that was given. Raises `Refused` ("no_reason") where there is none."""
     if not reason.strip():
-        raise refused("no_reason", f"{what} needs a reason, got {reason!r}", field)
+        raise refused("no_reason", f"{what} needs a reason, and none is given", field)
     return reason
 
 

@@ -13,12 +13,19 @@ from dataclasses import dataclass
 from sqlmodel import Session, col, select
 
 from nursery import moisture
-from nursery.climate import Floats
+from nursery.climate import Floats, fahrenheit_question
 from nursery.database import site
 from nursery.errors import Fault, Refusal, Refused
 from nursery.moisture import Calibration, Trial, saturation_vapour_pressure
 from nursery.order import Wrap
-from nursery.travelling import WrapTrial
+from nursery.travelling import (
+    HEAVIEST_G,
+    LONGEST_TRIAL_HOURS,
+    MEAN_C,
+    MOST_DRUNK_G_PER_H,
+    NIGHT_C,
+    WrapTrial,
+)
 
 MOST_GRAMS, MOST_HOURS, COLDEST_C, WARMEST_C = 100_000.0, 1_000.0, -20.0, 60.0
 """What no trial parcel weighs, lasts or lies in: beyond it something was mistyped (estimates)."""
@@ -164,6 +171,17 @@ def _believable(trial: WrapTrial, wrap: str) -> None:
         raise _bad(wrap, rule, "measure one of them and weigh again")
     if trial.humidity is not None and not 0 <= trial.humidity < 1:
         raise _bad(wrap, f"humidity is a share from 0 to below 1, got {trial.humidity:g}", "62 %?")
+    for what, value, (least, most), unit in (
+        ("mean of the air", trial.mean_c, MEAN_C, "°C"),
+        ("night's minimum", trial.night_c, NIGHT_C, "°C"),
+        ("time between the weighings", trial.hours, (0, LONGEST_TRIAL_HOURS), "hours"),
+        ("weight at first", trial.grams_before, (0, HEAVIEST_G), "g"),
+        ("plants' drink", trial.plants_take_g_per_h, (0, MOST_DRUNK_G_PER_H), "g an hour"),
+    ):
+        if value is not None and not least <= value <= most:
+            asked = fahrenheit_question(f"the {what}", value, most) if unit == "°C" else None
+            rule = f"the {what} must lie from {least:.0f} to {most:.0f} {unit}, and is {value:g}"
+            raise _bad(wrap, rule, asked or "weigh again, or type what was measured")
     try:
         moisture.calibrate([as_trial(trial)], 0.5)
     except Fault as fault:

@@ -4,7 +4,17 @@ from datetime import date, datetime
 from functools import partial
 
 from nursery.shading import ShadeChange, ShadeSetting
-from nursery.travelling import CareCard, ParcelBox, TravelPack, WrapTrial
+from nursery.travelling import (
+    HEAVIEST_G,
+    LONGEST_TRIAL_HOURS,
+    MEAN_C,
+    MOST_DRUNK_G_PER_H,
+    NIGHT_C,
+    CareCard,
+    ParcelBox,
+    TravelPack,
+    WrapTrial,
+)
 from nursery.workbook.sheet import Reference, Sheet, Type, column, naming
 
 _area = naming("Area", "Mist house", help="as in Areas")
@@ -60,15 +70,18 @@ WRAP_TRIALS = Sheet(
     (
         naming("Wrap", "moss and paper", help="as in Wraps"),
         _c("Weighed at", "weighed_at", datetime(2027, 2, 22, 12, 0), help="the first weighing"),
-        _c("Before", "grams_before", 412.0, unit="g", above=0, high=10**6),
-        _c("After", "grams_after", 396.5, unit="g", low=0, high=10**6),
-        _c("Hours", "hours", 24.0, unit="hours between the weighings", above=0, high=2000),
-        _c("Mean", "mean_c", 15.0, unit="°C of the air, mean", celsius=True, low=-20, high=50),
+        _c("Before", "grams_before", 412.0, unit="g", above=0, high=HEAVIEST_G),
+        _c("After", "grams_after", 396.5, unit="g", low=0, high=HEAVIEST_G),
+        _c("Hours", "hours", 24.0, unit="hours between the weighings", above=0,
+           high=LONGEST_TRIAL_HOURS),
+        _c("Mean", "mean_c", 15.0, unit="°C of the air, mean", celsius=True,
+           low=MEAN_C[0], high=MEAN_C[1]),
         _c("Humidity", "humidity", 0.6, type=Type.SHARE, low=0, below=1,
            help="of the air, mean; blank: the night's minimum is given"),
-        _c("Night", "night_c", None, unit="°C", celsius=True, low=-30, high=50,
+        _c("Night", "night_c", None, unit="°C", celsius=True, low=NIGHT_C[0], high=NIGHT_C[1],
            help="the night's minimum, where nobody measured humidity"),
-        _c("Plants drink", "plants_take_g_per_h", 0.0, unit="g an hour", low=0, high=1000),
+        _c("Plants drink", "plants_take_g_per_h", 0.0, unit="g an hour", low=0,
+           high=MOST_DRUNK_G_PER_H),
         _c("Weighed by", "weighed_by", "Ada"),
     ),
     (Reference("wrap_id", "Wraps", ("Wrap",)),),

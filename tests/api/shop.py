@@ -33,7 +33,7 @@ class Shop:
 
     def __init__(self, address: str, secret: str) -> None:
         self.http = httpx.Client(
-            base_url=address, headers={"authorization": f"Bearer {secret}"}, timeout=20
+            base_url=address, headers={"authorization": f"Bearer {secret}"}, timeout=60
         )
 
     def ask(self, document: str, **variables: Any) -> Any:

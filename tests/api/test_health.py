@@ -24,9 +24,9 @@ print(answered(app, cancel, sys.argv[2])["__typename"])
 
 def test_an_empty_database_is_not_healthy_and_a_nursery_is(db: Database) -> None:
     with running(db) as address:
-        empty = httpx.get(f"{address}/health")
+        empty = httpx.get(f"{address}/health", timeout=60)
         tokens(db)
-        full = httpx.get(f"{address}/health")
+        full = httpx.get(f"{address}/health", timeout=60)
     assert (empty.status_code, empty.json()) == (503, {"status": "no nursery loaded"})
     assert (full.status_code, full.json()) == (200, {"status": "ok"})
 
@@ -36,7 +36,7 @@ def test_a_database_that_broke_is_told_without_its_secrets(db: Database) -> None
     with db.writing() as session:
         session.connection().exec_driver_sql("ALTER TABLE site RENAME TO site_gone")
     with running(db) as address:
-        answer = httpx.get(f"{address}/health")
+        answer = httpx.get(f"{address}/health", timeout=60)
     assert answer.json() == {"status": "the database does not answer"}
 
 

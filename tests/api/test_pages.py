@@ -60,7 +60,7 @@ def browser(db: Database) -> Iterator[httpx.Client]:
         shop = Shop(address, secrets[Role.SHOP])
         shop.do("confirm", shop.reserve("W-1", 20)["id"])
         shop.close()
-        with httpx.Client(base_url=address, follow_redirects=True) as client:
+        with httpx.Client(base_url=address, follow_redirects=True, timeout=60) as client:
             client.headers["x-secrets"] = ",".join(secrets[role] for role in Role)
             yield client
 

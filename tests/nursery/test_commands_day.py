@@ -35,10 +35,10 @@ class Terminal:
     """What a person types, and what the screen shows."""
 
     def __init__(
-        self, path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+        self, address: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
     ) -> None:
         self._monkeypatch, self._capsys = monkeypatch, capsys
-        monkeypatch.setenv("NURSERY_DATABASE", str(path))
+        monkeypatch.setenv("NURSERY_DATABASE", address)
         monkeypatch.setenv("NURSERY_PERSON", "Ada")
 
     def types(self, *words: str) -> tuple[int, str]:
@@ -78,52 +78,74 @@ def terminal(
     db: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Terminal:
     """A nursery with one ready lot and one young batch that has to move."""
+    return _terminal(db, monkeypatch, capsys)
+
+
+@pytest.fixture
+def either_terminal(
+    either_db: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Terminal:
+    """The same on SQLite, then on PostgreSQL."""
+    return _terminal(either_db, monkeypatch, capsys)
+
+
+def _terminal(
+    db: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Terminal:
     with db.writing() as session:
         mild_nursery(session, plugs=0)
         crop = crop_named(session, CALTHA)
         ready_lot(session, crop, 60, MONDAY, MONDAY + timedelta(days=60), "OLD")
         batch = day_book.start(session, crop.protocols[0], 2, "Ada", code="NEW").result
         batch.started_on = batch.stage_entered_on = MONDAY - timedelta(days=22)
-    return Terminal(Path(db.address.removeprefix("sqlite:///")), monkeypatch, capsys)
+    return Terminal(db.address, monkeypatch, capsys)
 
 
-def test_a_line_is_done_by_its_key_shown_in_the_day_book_and_undone(terminal: Terminal) -> None:
-    assert "[ ] M2.2" in terminal.says("week")
-    done = terminal.says("done", "m2.2", "--minutes", "15")
+def test_a_line_is_done_by_its_key_shown_in_the_day_book_and_undone(
+    either_terminal: Terminal,
+) -> None:
+    assert "[ ] M2.2" in either_terminal.says("week")
+    done = either_terminal.says("done", "m2.2", "--minutes", "15")
     assert done.startswith("M2.2 NEW moved 2 trays (grow on, Long house 1); entry 2.")
-    assert "was done on 2027-03-01 by Ada" in terminal.refuses("done", "M2.2")
-    assert "M2.2 moved NEW Caltha palustris 2 Ada 15" in terminal.says("day")
-    assert terminal.says("undo", "--reason", "the other batch") == (
+    assert "was done on 2027-03-01 by Ada" in either_terminal.refuses("done", "M2.2")
+    assert "M2.2 moved NEW Caltha palustris 2 Ada 15" in either_terminal.says("day")
+    assert either_terminal.says("undo", "--reason", "the other batch") == (
         "Entry 3 takes back entry 2 (moved NEW), by Ada."
     )
-    assert "taken back" in terminal.says("day")
-    book = terminal.data("day")
+    assert "taken back" in either_terminal.says("day")
+    book = either_terminal.data("day")
     assert isinstance(book, list)
     assert [entry["undone"] for entry in book] == [False, True, False]
 
 
-def test_work_that_is_on_no_sheet_is_typed_with_its_batch(terminal: Terminal) -> None:
-    assert "2027-W09-01 started 208 plugs" in terminal.says("start", CALTHA, "division", "2")
-    assert "NEW moved" in terminal.says("move", "NEW", "--bench", "Long house 1")
-    assert "NEW set aside as ready 50 plugs" in terminal.says("ready", "NEW", "50")
-    assert "NEW sold at the gate 6 plugs" in terminal.says("sell", "NEW", "6", "--lot", str(MONDAY))
-    assert "NEW potted on 4 plugs" in terminal.says("pot-on", "NEW", "4", "--lot", str(MONDAY))
-    planted = terminal.says("plant-out", "NEW", "3", "--where", "stream bed")
+def test_work_that_is_on_no_sheet_is_typed_with_its_batch(either_terminal: Terminal) -> None:
+    assert "2027-W09-01 started 208 plugs" in either_terminal.says("start", CALTHA, "division", "2")
+    assert "NEW moved" in either_terminal.says("move", "NEW", "--bench", "Long house 1")
+    assert "NEW set aside as ready 50 plugs" in either_terminal.says("ready", "NEW", "50")
+    assert "NEW sold at the gate 6 plugs" in either_terminal.says(
+        "sell", "NEW", "6", "--lot", str(MONDAY)
+    )
+    assert "NEW potted on 4 plugs" in either_terminal.says(
+        "pot-on", "NEW", "4", "--lot", str(MONDAY)
+    )
+    planted = either_terminal.says("plant-out", "NEW", "3", "--where", "stream bed")
     assert "NEW planted out 3 plugs" in planted
-    assert "NEW discarded 2 plugs" in terminal.says("discard", "NEW", "2", "--reason", "slugs")
-    story = terminal.says("trace", "NEW")
+    assert "NEW discarded 2 plugs" in either_terminal.says(
+        "discard", "NEW", "2", "--reason", "slugs"
+    )
+    story = either_terminal.says("trace", "NEW")
     assert "NEW moved to 'grow on' 2 trays, by Ada" in story
     assert "-2 discarded, growing plugs, by Ada (slugs)" in story
 
 
-def test_a_veto_at_the_command_line_ends_only_by_a_signature(terminal: Terminal) -> None:
+def test_a_veto_at_the_command_line_ends_only_by_a_signature(either_terminal: Terminal) -> None:
     given = ("--kind", "inspection", "--reason", "spots", "--set-by", "Inspector Li")
-    assert "OLD veto set" in terminal.says("veto", "OLD", *given)
-    assert "authorised person signs it off" in terminal.refuses("undo")
-    assert "under a veto" in terminal.refuses("move", "OLD")
+    assert "OLD veto set" in either_terminal.says("veto", "OLD", *given)
+    assert "authorised person signs it off" in either_terminal.refuses("undo")
+    assert "under a veto" in either_terminal.refuses("move", "OLD")
     signed = ("--signed-by", "Inspector Li", "--note", "clear")
-    assert "OLD veto signed off" in terminal.says("sign-off", "OLD", *signed)
-    assert "must have one such veto" in terminal.refuses("sign-off", "OLD", *signed)
+    assert "OLD veto signed off" in either_terminal.says("sign-off", "OLD", *signed)
+    assert "must have one such veto" in either_terminal.refuses("sign-off", "OLD", *signed)
 
 
 @pytest.mark.parametrize(
@@ -237,6 +259,8 @@ WEIGHED = ("weigh", "moss and paper", "--before", "400", "--after", "390", "--ce
         (("benches", "--seconds", "-1"), "Seconds: must be above 0"),
         (("plan", "--minutes", "nan"), "--minutes"),
         (("token", " ", "--role", "shop"), "needs a name"),
+        (("discard", "OLD", "6", "--lot", "2027-03-01"), "needs a reason, and none is given"),
+        (("not-collected", "R-1", "--repack-by", ""), "must be given, and it is empty; write it"),
         (("passport", "OLD", "--page", "no/such/folder/labels.html"), "must be written"),
         (("shade", "--picture", "no/such/folder/shade.svg"), "must be written"),
         (("quote", "CP-6:\u00b2", "NL", "1011AB"), "quantity must be whole"),
@@ -269,20 +293,22 @@ def test_a_file_of_another_kind_is_told_in_one_sentence(terminal: Terminal, tmp_
     assert "must be a folder" in terminal.refuses("demo", "--folder", str(picture))
 
 
-def test_a_discard_says_whose_promises_it_touches(terminal: Terminal, db: Database) -> None:
-    with db.writing() as session:
+def test_a_discard_says_whose_promises_it_touches(
+    either_terminal: Terminal, either_db: Database
+) -> None:
+    with either_db.writing() as session:
         promise = reserve(session, "R-1", caltha(9), HERE, date(2027, 3, 3), "Van", "shop")
         confirm(session, promise.id or 0, "shop")
-    shown = terminal.says("discard", "OLD", "20", "--lot", str(MONDAY), "--reason", "rot")
+    shown = either_terminal.says("discard", "OLD", "20", "--lot", str(MONDAY), "--reason", "rot")
     assert "14 plugs are missing for 1 promises" in shown
-    assert "promise at risk order R-1" in terminal.says("warnings")
+    assert "promise at risk order R-1" in either_terminal.says("warnings")
 
 
-def test_warnings_are_tables_by_urgency_and_data_for_programs(terminal: Terminal) -> None:
-    shown = terminal.says("warnings")
+def test_warnings_are_tables_by_urgency_and_data_for_programs(either_terminal: Terminal) -> None:
+    shown = either_terminal.says("warnings")
     assert shown.startswith("TODAY")
     assert "there is no forecast" in shown
-    found = terminal.data("warnings")
+    found = either_terminal.data("warnings")
     assert isinstance(found, list)
     assert {"kind", "thing", "text", "what_to_do", "latest_day", "urgency"} == set(found[0])
 
@@ -297,15 +323,17 @@ def test_two_plans_are_compared_in_one_table(terminal: Terminal, db: Database) -
     assert "Both plans start the same trays in the same weeks." in shown
 
 
-def test_the_evening_before_and_the_complaint_after(terminal: Terminal, db: Database) -> None:
-    assert "nothing need be watered" in terminal.says("watering")
-    with db.writing() as session:
+def test_the_evening_before_and_the_complaint_after(
+    either_terminal: Terminal, either_db: Database
+) -> None:
+    assert "nothing need be watered" in either_terminal.says("watering")
+    with either_db.writing() as session:
         promise = reserve(session, "C-1", caltha(2), HERE, date(2027, 3, 3), "Van", "shop")
         confirm(session, promise.id or 0, "shop")
-    shown = terminal.says("watering")
+    shown = either_terminal.says("watering")
     assert "Water on Tue 02 Mar for packing on Wed 03 Mar, 12 plugs" in shown
     assert "Sales bench 1 OLD Caltha palustris 12" in shown
-    with db.writing() as session:
+    with either_db.writing() as session:
         line = session.exec(select(PromiseLine)).one()
         record_pick(session, line, session.exec(select(Lot)).one(), 12, "Pat")
         pack_parcel(session, promise.id or 0, "Pat", "Mo")
@@ -313,7 +341,7 @@ def test_the_evening_before_and_the_complaint_after(terminal: Terminal, db: Data
     assert "0 to pick, 0 to pack, 1 for the van, 0 to pack again, 0 gone." in listed
     with db.writing() as session:
         hand_over(session, promise.id or 0, "3S1", "Pat")
-    said = terminal.says("claim", "C-1", "--kind", "dead", "--text", "brown", "--plugs", "4")
+    said = either_terminal.says("claim", "C-1", "--kind", "dead", "--text", "brown", "--plugs", "4")
     assert said.startswith("C-1: 4 plugs dead. They came from: 12 from batch OLD.")
     assert "To send them again: nursery reship" in said
-    assert "order C-1 claims 4 plugs dead: brown" in terminal.says("trace", "OLD")
+    assert "order C-1 claims 4 plugs dead: brown" in either_terminal.says("trace", "OLD")

@@ -251,33 +251,35 @@ def _days(*highs: float) -> dict[date, float]:
     return {SHIP_ON + timedelta(days=i): high for i, high in enumerate(highs)}
 
 
-def test_a_promise_is_moved_once_and_keeps_its_day_while_forecasts_waver(db: Database) -> None:
+def test_a_promise_is_moved_once_and_keeps_its_day_while_forecasts_waver(
+    either_db: Database,
+) -> None:
     """Forecasts of its ship day on seven mornings; the dispatch is planned on each of them."""
-    with db.writing() as session:
+    with either_db.writing() as session:
         _uncertain(session)
         best = next(o for o in quote(session, caltha(1), HERE).options if o.ship_on == SHIP_ON)
         made = reserve(session, "O-1", caltha(1), HERE, best.ship_on, best.service, "shop")
         confirm(session, made.id or 0, "shop")
     seen = []
     for ahead, high in enumerate([26.5, 28.2, 27.0, 28.4, 27.4, 33.0, 26.9]):
-        with db.writing() as session:
+        with either_db.writing() as session:
             set_clock(session, MONDAY + timedelta(days=ahead))
             _said(session, _days(high))
-        plan_dispatch(db, Time(2.0, threads=1), "Lea")
-        with db.reading() as session:
+        plan_dispatch(either_db, Time(2.0, threads=1), "Lea")
+        with either_db.reading() as session:
             seen.append(session.exec(select(Promise.ship_on)).one())
     assert seen[:5] == [SHIP_ON] * 5  # over the limit, but never as good as sure
     assert seen[5] > SHIP_ON
     assert seen[6] == seen[5]
-    with db.reading() as session:
+    with either_db.reading() as session:
         kinds = session.exec(select(PromiseEvent.kind)).all()
     assert kinds.count(EventKind.RE_DATED) == 1
 
 
 def test_on_the_eve_of_packing_the_risk_itself_decides_whether_a_promise_keeps_its_day(
-    db: Database,
+    either_db: Database,
 ) -> None:
-    with db.writing() as session:
+    with either_db.writing() as session:
         _uncertain(session)
         set_clock(session, SHIP_ON - timedelta(days=2))
         _said(session, _days(27.2))
@@ -287,8 +289,8 @@ def test_on_the_eve_of_packing_the_risk_itself_decides_whether_a_promise_keeps_i
         assert not _reason(session).kept
 
 
-def test_a_hold_by_a_forecast_says_how_likely_it_is_and_what_is_risked(db: Database) -> None:
-    with db.writing() as session:
+def test_a_hold_by_a_forecast_says_how_likely_it_is_and_what_is_risked(either_db: Database) -> None:
+    with either_db.writing() as session:
         _uncertain(session)
         _said(session, _days(28.4))
         text = _reason(session).text
@@ -318,8 +320,8 @@ def test_without_a_fresh_forecast_the_climate_decides_and_the_quote_says_why(
         assert not quote(session, caltha(1), HERE).cautions
 
 
-def test_the_weather_at_a_depot_on_the_way_counts_as_well(db: Database) -> None:
-    with db.writing() as session:
+def test_the_weather_at_a_depot_on_the_way_counts_as_well(either_db: Database) -> None:
+    with either_db.writing() as session:
         mild_nursery(session)
         depot = Station(name="Depot")
         session.add(depot)
@@ -343,9 +345,9 @@ def test_a_service_whose_vehicles_run_warm_is_held_sooner_and_says_so(db: Databa
 
 
 def test_a_person_may_open_a_day_that_the_forecast_closes_and_close_one_that_it_leaves_open(
-    db: Database,
+    either_db: Database,
 ) -> None:
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session)
         _said(session, _days(35.0))
         opened = decide_days(session, True, SHIP_ON, SHIP_ON, "Lea", "cooled van", "Low land")
@@ -363,9 +365,9 @@ def test_a_person_may_open_a_day_that_the_forecast_closes_and_close_one_that_it_
 
 
 def test_a_decision_is_the_business_of_the_place_that_it_names_and_the_latest_counts(
-    db: Database,
+    either_db: Database,
 ) -> None:
-    with db.writing() as session:
+    with either_db.writing() as session:
         mild_nursery(session)
         decide_days(session, False, SHIP_ON, SHIP_ON, "Lea", "storm", "Hill land")
         assert _judged(session).is_open

@@ -2,13 +2,15 @@
 
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import text
 from sqlmodel import Session, col, select
@@ -29,20 +31,35 @@ from nursery.shed.veto import set_veto, sign_off_veto
 from nursery.stock import Lot, Moved, Pool, Veto, VetoKind
 from nursery.weather import Forecast
 from tests.builders import crop_named, ready_lot
+from tests.postgres import drop_database, new_database
 from tests.shop import HERE, MONDAY, both, caltha, mild_nursery
+
+Stocked = Callable[[], AbstractContextManager[str]]
 
 
 @pytest.fixture
-def stocked(db: Database) -> Path:
-    """A nursery with both plants, in a file from which each example takes its own copy."""
-    with db.writing() as session:
+def stocked(either_db: Database) -> Stocked:
+    """A nursery with both plants, of which each example takes its own copy: where does it lie?"""
+    with either_db.writing() as session:
         mild_nursery(session, plugs=60)
         here = site(session)
         here.packing_minutes_a_day, here.horizon_days = 40, 30
         primula = crop_named(session, "Primula rosea")
         ready_lot(session, primula, 40, MONDAY + timedelta(days=3), MONDAY + timedelta(days=20))
-    db.close()  # what stands in the log goes into the file that is copied
-    return Path(db.address.removeprefix("sqlite:///"))
+    either_db.close()  # what stands in the log goes into the file that is copied
+    return partial(_copy, either_db)
+
+
+@contextmanager
+def _copy(of: Database) -> Iterator[str]:
+    if of.is_sqlite:
+        path = Path(of.address.removeprefix("sqlite:///"))
+        with TemporaryDirectory(dir=path.parent) as folder:
+            yield shutil.copy(path, folder)
+        return
+    address = new_database(of.address, like=of.address.rpartition("/")[2])
+    yield address
+    drop_database(address)
 
 
 def _take(session: Session, number: int) -> None:
@@ -182,64 +199,63 @@ def _opened(address: str) -> Iterator[Database]:
     db.close()
 
 
-@settings(
-    max_examples=20,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+WORK = st.lists(
+    st.tuples(st.integers(0, len(HANDS) - 1), st.integers(0, 20), st.booleans()),
+    min_size=1,
+    max_size=8,
 )
-@given(
-    st.lists(
-        st.tuples(st.integers(0, len(HANDS) - 1), st.integers(0, 20), st.booleans()),
-        min_size=1,
-        max_size=8,
-    )
+
+
+@pytest.mark.parametrize(
+    ("either_db", "examples"), [("sqlite", 20), ("postgres", 3)], indirect=["either_db"]
 )
 def test_what_is_kept_answers_as_a_fresh_look_after_any_writes_lapses_and_moves_of_the_clock(
-    stocked: Path, tmp_path: Path, does: list[tuple[int, int, bool]]
+    stocked: Stocked, examples: int
 ) -> None:
-    path = tmp_path / "example.sqlite"
-    for end in ("-wal", "-shm"):
-        Path(f"{path}{end}").unlink(missing_ok=True)
-    shutil.copy(stocked, path)
-    with _opened(str(path)) as here, _opened(str(path)) as another_worker:
-        _asked(here)
-        for hand, number, by_another in does:
-            try:
-                with (another_worker if by_another else here).writing() as session:
-                    HANDS[hand](session, number)
-            except Refused:
-                pass
-            assert _asked(here) == _afresh(here)
+    @settings(max_examples=examples)
+    @given(WORK)
+    def any_work(does: list[tuple[int, int, bool]]) -> None:
+        with stocked() as at, _opened(at) as here, _opened(at) as another_worker:
+            _asked(here)
+            for hand, number, by_another in does:
+                try:
+                    with (another_worker if by_another else here).writing() as session:
+                        HANDS[hand](session, number)
+                except Refused:
+                    pass
+                assert _asked(here) == _afresh(here)
+
+    any_work()
 
 
-def test_a_reservation_that_lapses_is_free_again_with_nothing_written(db: Database) -> None:
-    with db.writing() as session:
+def test_a_reservation_that_lapses_is_free_again_with_nothing_written(either_db: Database) -> None:
+    with either_db.writing() as session:
         mild_nursery(session, plugs=6)
-    _asked(db)
-    with db.writing() as session:
+    _asked(either_db)
+    with either_db.writing() as session:
         best = quote(session, caltha(1), HERE).options[0]
         reserve(session, "O-1", caltha(1), HERE, best.ship_on, best.service, "shop")
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert not quote(session, caltha(1), HERE).options
         site_minutes = site(session).reservation_minutes
-    with db.writing() as session:
+    with either_db.writing() as session:
         _shift(session, 60 * site_minutes + 5)
-    with db.reading() as session:
+    with either_db.reading() as session:
         assert quote(session, caltha(1), HERE).options
-    assert _asked(db) == _afresh(db)
+    assert _asked(either_db) == _afresh(either_db)
 
 
-def test_a_version_that_was_rolled_back_leaves_nothing_behind(db: Database) -> None:
-    with db.writing() as session:
+def test_a_version_that_was_rolled_back_leaves_nothing_behind(either_db: Database) -> None:
+    with either_db.writing() as session:
         mild_nursery(session, plugs=12)
-    with pytest.raises(RuntimeError), db.writing() as session:
+    with pytest.raises(RuntimeError), either_db.writing() as session:
         best = quote(session, caltha(1), HERE).options[0]
         reserve(session, "O-1", caltha(2), HERE, best.ship_on, best.service, "shop")
         quote(session, caltha(1), HERE)
         raise RuntimeError
-    with db.writing() as session:
+    with either_db.writing() as session:
         reserve(session, "O-2", caltha(1), HERE, best.ship_on, best.service, "shop")
-    assert _asked(db) == _afresh(db)
+    assert _asked(either_db) == _afresh(either_db)
 
 
 def test_every_table_tells_of_its_changes_or_is_said_not_to(db: Database) -> None:

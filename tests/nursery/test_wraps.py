@@ -165,9 +165,15 @@ def test_a_line_travels_in_its_own_wrap_where_that_lasts_else_in_the_cheapest_th
         assert line_wraps(session, date(2027, 3, 2))[0].says.startswith("NO WRAP STAYS MOIST")
 
 
-def _trial(after: float, humidity: float | None = 0.5, night_c: float | None = None) -> WrapTrial:
+def _trial(
+    after: float,
+    humidity: float | None = 0.5,
+    night_c: float | None = None,
+    mean_c: float = 20,
+    hours: float = 24,
+) -> WrapTrial:
     return WrapTrial(
-        wrap_id=0, weighed_at=AT, grams_before=400, grams_after=after, hours=24, mean_c=20,
+        wrap_id=0, weighed_at=AT, grams_before=400, grams_after=after, hours=hours, mean_c=mean_c,
         humidity=humidity, night_c=night_c,
     )  # fmt: skip
 
@@ -195,9 +201,15 @@ def test_trials_that_cannot_be_are_refused_with_what_to_do(db: Database) -> None
             (_trial(376, humidity=60.0), "moss and paper", "humidity is a share"),
             (_trial(376, None), "moss and paper", "night's minimum"),
             (_trial(376, None, 20.0), "moss and paper", "not saturated"),
+            (_trial(376, None, -90.0), "moss and paper", "minimum must lie from -30 to 50 °C"),
+            (_trial(376, mean_c=68.0), "moss and paper", "air must lie from -20 to 50 °C"),
+            (_trial(376, hours=2001), "moss and paper", "from 0 to 2000 hours, and is 2001"),
         ):
             with pytest.raises(Refused, match=says):
                 record_trial(session, name, trial)
+        with pytest.raises(Refused) as refused:
+            record_trial(session, "moss and paper", _trial(376, mean_c=68.0))
+        assert "degrees Fahrenheit? (68 °F = 20.0 °C)" in (refused.value.refusal.next or "")
 
 
 def test_the_watering_list_says_how_much_on_which_bench(db: Database) -> None:
