@@ -62,8 +62,9 @@ class ArrivalChance:
 class ShipOption:
     """It arrives from `arrives_from` to `arrives_until`; `probability` that this is kept.
 
-    `packs` are the heat or cold packs without which the day were held; the price has them. `notes`
-    say by product what is other than ordered: bought in, another cultivar or plant.
+    `packs` are the heat or cold packs without which the day were held; the price has them, and the
+    postage of the boxes that the basket takes, where the carrier's goes by weight. `notes` say by
+    product what is other than ordered: bought in, another cultivar or plant.
     """
 
     ship_on: date

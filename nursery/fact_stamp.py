@@ -30,7 +30,6 @@ UNSTAMPED = frozenset(
         "movement",
         "old_secret",
         "order_line",
-        "parcel_box",
         "pick_print",
         "plan_job",
         "pool",

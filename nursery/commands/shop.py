@@ -151,7 +151,7 @@ def _show_quote(answer: Quote) -> None:
         say("Nothing can be promised in this time.")
     show(
         f"Ship days to {answer.zone}",
-        ("leaves", "by", "arrives", "until", "days in the box", "chance", "packs"),
+        ("leaves", "by", "arrives", "until", "days in the box", "chance", "price", "packs"),
         [
             (
                 f"{option.ship_on:%a %Y-%m-%d}",
@@ -160,6 +160,7 @@ def _show_quote(answer: Quote) -> None:
                 f"{option.arrives_until}",
                 option.days_in_box,
                 f"{option.probability:.1%}",
+                f"{option.price_cents / 100:.2f}",
                 ", ".join(option.packs),
             )
             for option in answer.options[:12]

@@ -75,7 +75,7 @@ def _parts(
         way = desk.way(lane, day, part, window)
         if not isinstance(way, Way) or not way.is_open:
             return ()
-        found.append(option_of(way, part))
+        found.append(option_of(desk, way, part))
         desk = desk.after(way, part)
     return tuple(found)
 
@@ -181,7 +181,7 @@ def _sooner(
         return None
     if best is not None and found.arrives_until >= best.arrives_until:
         return None
-    return option_of(found, parcel)
+    return option_of(desk, found, parcel)
 
 
 def _as_many_as_there_are(desk: Desk, way: Way, parcel: Parcel) -> Parcel | None:

@@ -16,8 +16,9 @@ from nursery.errors import Fault, Refusal, Refused
 from nursery.growing_area import Site
 from nursery.promising.basket import BasketLine, Parcel, Window
 from nursery.promising.catalogue import Place
-from nursery.promising.facts import Facts, Moment
+from nursery.promising.facts import Facts, Moment, facts_of
 from nursery.promising.lanes import Lane
+from nursery.promising.postage import NOT_BY_WEIGHT, Postage, postage_by
 from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge, read_rules, rules_at
 from nursery.promising.supply import PoolSupply, kept_supply, supply
 
@@ -29,7 +30,8 @@ class ShipOption:
     It arrives between `arrives_from` and `arrives_until`; `chances` has the share of parcels that
     arrive on each day. `days_in_box` counts to `arrives_until`. `probability` is the chance that
     the promise is kept (see `promising.ship_days`). `lines` is what leaves that day. `packs` says
-    in words which heat or cold packs go in, without which the day were held; the price has them.
+    in words which heat or cold packs go in, without which the day were held; the price has them,
+    and the postage of the boxes that the parcel takes (`promising.postage`).
     `notes` say by product what is other than the customer might expect: "bought in", "other
     cultivar". Such an option is made for customers alone who agreed to it.
     """
@@ -70,6 +72,7 @@ class Desk:
     site: Site
     rules: Rules
     pools: Mapping[int, PoolSupply]
+    postage: Postage = NOT_BY_WEIGHT
 
     def way(self, lane: Lane, day: date, parcel: Parcel, window: Window) -> Way | Sequence[Reason]:
         """May this parcel leave this day by this lane? As `ship_days.judge`, plugs asked as well.
@@ -160,6 +163,7 @@ def kept_desk(
             site=facts.site,
             rules=rules_at(session, moment, facts, [zone_id]),
             pools=kept_supply(session, moment, facts, pool_ids),
+            postage=postage_by(session, facts),
         )
 
 
@@ -192,6 +196,7 @@ def open_desk(
             site=site(session),
             rules=read_rules(session, zone_ids, last_day, without),
             pools=supply(session, pool_ids, without),
+            postage=postage_by(session, facts_of(session)[1]),
         )
 
 
@@ -211,7 +216,7 @@ def options(
     found: list[ShipOption] = []
     closed: list[ClosedDay] = []
     ask, wanted, lines = Ask(parcel.limits, parcel.minutes, window), parcel.plugs, parcel.lines
-    lanes = desk.rules.lanes[zone_id]
+    lanes, pricing = desk.rules.lanes[zone_id], desk.postage.pricing(parcel)
     for day in days:
         if most is not None and sum(each.arrives_until <= day for each in found) >= most:
             break
@@ -224,18 +229,19 @@ def options(
             elif way.reasons:
                 said += way.reasons
             else:
-                found.append(_option(way, lines))
+                found.append(_option(way, lines, pricing.of(way)))
         if len(found) == had:
             closed.append(ClosedDay(day, tuple(dict.fromkeys(said))))
     return tuple(sorted(found, key=_best_first)[:most]), tuple(closed)
 
 
-def option_of(way: Way, parcel: Parcel) -> ShipOption:
+def option_of(desk: Desk, way: Way, parcel: Parcel) -> ShipOption:
     """What is offered with this way?"""
-    return replace(_option(way, parcel.lines), notes=parcel.notes)
+    price = desk.postage.of(way, parcel)
+    return replace(_option(way, parcel.lines, price), notes=parcel.notes)
 
 
-def _option(way: Way, lines: tuple[BasketLine, ...]) -> ShipOption:
+def _option(way: Way, lines: tuple[BasketLine, ...], price_cents: int) -> ShipOption:
     return ShipOption(
         ship_on=way.leg.ship_on,
         pack_on=way.leg.pack_on,
@@ -245,7 +251,7 @@ def _option(way: Way, lines: tuple[BasketLine, ...]) -> ShipOption:
         days_in_box=way.days_in_box,
         probability=way.probability,
         service=way.lane.service,
-        price_cents=way.lane.price_cents + sum(pack.cost_cents for pack in way.packs),
+        price_cents=price_cents,
         lines=lines,
         packs=tuple(str(pack) for pack in way.packs),
     )

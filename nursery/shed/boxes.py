@@ -8,16 +8,19 @@ local rules on lifting rule.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from sqlmodel import Session, col, select
 
 from nursery.carrier import CarrierService, PostageBand
 from nursery.database import site
-from nursery.order import Product
+from nursery.promising.facts import Facts, facts_of
 from nursery.travelling import ParcelBox
 from solver.boxing import Band, Box, Item, Plan, Problem, least_cost, solve, weight
 from solver.run import Limits
 
+_MOST_KEPT = 8_192
+"""Baskets whose boxes are kept by a process."""
 _AT_ONCE = Limits(seconds=0.25, threads=1)
 """For the parcel that needs several boxes: a sheet has many."""
 
@@ -39,16 +42,33 @@ class PackedBox:
     up_to_g: int = 0
 
 
+class Boxed(Protocol):
+    """One of a product, as a box takes it; a row of Products is one."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def plugs(self) -> int: ...
+    @property
+    def box_units(self) -> int: ...
+    @property
+    def weight_g(self) -> int: ...
+
+
 Way = tuple[int, int]
 """A carrier service and a zone, by their ids."""
 
 
 class Boxes:
-    """The nursery's boxes; parcels that hold the same take the same ones."""
+    """The nursery's boxes; parcels that hold the same take the same ones.
+
+    Read at one moment; it may be kept for as long as boxes, prices, products and site stand.
+    """
 
     def __init__(self, session: Session) -> None:
         self._lift = site(session).lift_g
-        self._rows = session.exec(select(ParcelBox).order_by(col(ParcelBox.name))).all()
+        rows = session.exec(select(ParcelBox).order_by(col(ParcelBox.name))).all()
+        self._rows = [ParcelBox(**row.model_dump()) for row in rows]  # of no session
         self._prices: dict[int | None, int] = dict(
             session.exec(select(CarrierService.id, CarrierService.price_cents)).all()
         )
@@ -66,7 +86,7 @@ class Boxes:
 
     def of(
         self,
-        wanted: Sequence[tuple[Product, int]],
+        wanted: Sequence[tuple[Boxed, int]],
         packs_g: int = 0,
         most_open: float = 1.0,
         way: Way | None = None,
@@ -80,13 +100,20 @@ class Boxes:
         sorts = tuple(sorted((product.code, many) for product, many in wanted))
         bands = self._postage(way)
         key = (sorts, packs_g, most_open, bands)
-        if key not in self._known:
-            self._known[key] = self._packed(wanted, packs_g, most_open, bands)
-        return self._known[key]
+        found = self._known.get(key)
+        if found is None:
+            if len(self._known) >= _MOST_KEPT:
+                self._known.clear()
+            found = self._known[key] = self._packed(wanted, packs_g, most_open, bands)
+        return found
+
+    def by_weight(self, way: Way) -> bool:
+        """Does the carrier's price go by weight there?"""
+        return way in self._bands
 
     def least(
         self,
-        wanted: Sequence[tuple[Product, int]],
+        wanted: Sequence[tuple[Boxed, int]],
         packs_g: int = 0,
         most_open: float = 1.0,
         way: Way | None = None,
@@ -109,7 +136,7 @@ class Boxes:
 
     def _packed(
         self,
-        wanted: Sequence[tuple[Product, int]],
+        wanted: Sequence[tuple[Boxed, int]],
         packs_g: int,
         most_open: float,
         bands: tuple[Band, ...],
@@ -122,7 +149,7 @@ class Boxes:
 
     def _problem(
         self,
-        wanted: Sequence[tuple[Product, int]],
+        wanted: Sequence[tuple[Boxed, int]],
         packs_g: int,
         most_open: float,
         bands: tuple[Band, ...],
@@ -134,7 +161,7 @@ class Boxes:
             if row.vapour_share <= most_open + 1e-9
         )
         many: dict[str, int] = {}
-        of_code: Mapping[str, Product] = {product.code: product for product, _ in wanted}
+        of_code: Mapping[str, Boxed] = {product.code: product for product, _ in wanted}
         for product, quantity in wanted:
             many[product.code] = many.get(product.code, 0) + quantity
         items = tuple(
@@ -147,7 +174,18 @@ class Boxes:
             return None
 
 
-def room_of(product: Product) -> int:
+def known_boxes(session: Session) -> Boxes:
+    """The nursery's boxes as they are now; what was looked for before is kept with the facts."""
+    _, facts = facts_of(session)
+    return boxes_by(session, facts)
+
+
+def boxes_by(session: Session, facts: Facts) -> Boxes:
+    """The nursery's boxes, by these facts."""
+    return facts.part("boxes", lambda: Boxes(session))
+
+
+def room_of(product: Boxed) -> int:
     """How many units of a box's room does one of this product take?"""
     return product.box_units or product.plugs
 

@@ -22,7 +22,7 @@ from nursery.database import site
 from nursery.order import Product
 from nursery.promising.basket import Limits
 from nursery.promising.holds import Outlook
-from nursery.shed.boxes import Boxes, PackedBox
+from nursery.shed.boxes import PackedBox, known_boxes
 from nursery.shed.journey import Journeys, Trip
 from nursery.shed.parcel_packs import ChosenPacks, PackChoice
 from nursery.shed.wraps import Taken, known_wraps, lasting
@@ -79,7 +79,7 @@ class Packer:
         self._parcel_minutes, self._stated = here.parcel_minutes, here.safe_quantile
         self._journeys = journeys
         self._packs = PackChoice(session, outlook)
-        self._boxes, self._wraps = Boxes(session), known_wraps(session)
+        self._boxes, self._wraps = known_boxes(session), known_wraps(session)
         self._cheapest_wrap = min((one.cost_cents for one in self._wraps), default=0)
         self._lasting: dict[tuple[Trip, str, float], Taken | None] = {}
 
