@@ -27,9 +27,6 @@ from nursery.travelling import (
     WrapTrial,
 )
 
-MOST_GRAMS, MOST_HOURS, COLDEST_C, WARMEST_C = 100_000.0, 1_000.0, -20.0, 60.0
-"""What no trial parcel weighs, lasts or lies in: beyond it something was mistyped (estimates)."""
-
 
 @dataclass(frozen=True, slots=True)
 class KnownWrap:
@@ -153,35 +150,23 @@ def _known(row: Wrap, found: Calibration | None) -> KnownWrap:
 
 
 def _believable(trial: WrapTrial, wrap: str) -> None:
-    for what, value, most, unit in (
-        ("the first weighing", trial.grams_before, MOST_GRAMS, "g"),
-        ("the second weighing", trial.grams_after, MOST_GRAMS, "g"),
-        ("the time between", trial.hours, MOST_HOURS, "h"),
-        ("what the plants drink", trial.plants_take_g_per_h, MOST_GRAMS, "g/h"),
-    ):
-        if not 0 <= value <= most:  # what is no number is not between
-            rule = f"{what} must lie between 0 and {most:g} {unit}, got {value:g}"
-            raise _bad(wrap, rule, "type it again")
-    for what, degrees in (("the air's mean", trial.mean_c), ("the night's minimum", trial.night_c)):
-        if degrees is not None and not COLDEST_C <= degrees <= WARMEST_C:
-            rule = f"{what} must lie between {COLDEST_C:g} and {WARMEST_C:g} °C, got {degrees:g}"
-            raise _bad(wrap, rule, "type it again")
-    if trial.humidity is None and trial.night_c is None:
-        rule = "needs the air's humidity, or the night's minimum"
-        raise _bad(wrap, rule, "measure one of them and weigh again")
-    if trial.humidity is not None and not 0 <= trial.humidity < 1:
-        raise _bad(wrap, f"humidity is a share from 0 to below 1, got {trial.humidity:g}", "62 %?")
     for what, value, (least, most), unit in (
         ("mean of the air", trial.mean_c, MEAN_C, "°C"),
         ("night's minimum", trial.night_c, NIGHT_C, "°C"),
         ("time between the weighings", trial.hours, (0, LONGEST_TRIAL_HOURS), "hours"),
         ("weight at first", trial.grams_before, (0, HEAVIEST_G), "g"),
+        ("weight at the second weighing", trial.grams_after, (0, HEAVIEST_G), "g"),
         ("plants' drink", trial.plants_take_g_per_h, (0, MOST_DRUNK_G_PER_H), "g an hour"),
     ):
-        if value is not None and not least <= value <= most:
+        if value is not None and not least <= value <= most:  # what is no number is not between
             asked = fahrenheit_question(f"the {what}", value, most) if unit == "°C" else None
-            rule = f"the {what} must lie from {least:.0f} to {most:.0f} {unit}, and is {value:g}"
+            rule = f"the {what} must lie from {least:g} to {most:g} {unit}, and is {value:g}"
             raise _bad(wrap, rule, asked or "weigh again, or type what was measured")
+    if trial.humidity is None and trial.night_c is None:
+        rule = "needs the air's humidity, or the night's minimum"
+        raise _bad(wrap, rule, "measure one of them and weigh again")
+    if trial.humidity is not None and not 0 <= trial.humidity < 1:
+        raise _bad(wrap, f"humidity is a share from 0 to below 1, got {trial.humidity:g}", "62 %?")
     try:
         moisture.calibrate([as_trial(trial)], 0.5)
     except Fault as fault:
