@@ -11,7 +11,8 @@ from seed_demo.shop import Asked
 
 _SOON, _LATER = slice(3, 12), slice(21, 40)
 """Days from today."""
-_PLUGS = 12
+_PACK = 6
+"""Plugs of a product."""
 _TENDER_C = -5
 """Plants that stand no more frost than this are the ones a cold spell holds."""
 
@@ -25,16 +26,25 @@ def baskets(session: Session) -> tuple[Asked, Asked, Asked]:
     by_soon = sorted(PLANTS, key=lambda plant: -soon[plant.name])
     tender = [plant for plant in by_soon if plant.frost_c >= _TENDER_C]
     hardy = [plant for plant in PLANTS if plant.frost_c < _TENDER_C]
-    growing = sorted(hardy, key=lambda plant: (soon[plant.name] >= _PLUGS, -later[plant.name]))
+    # One product more than there are plugs of soon, of the crop of which that is the fewest.
+    more = {plant.name: max(2, soon[plant.name] // _PACK + 1) for plant in hardy}
+    growing = min(
+        hardy,
+        key=lambda plant: (
+            later[plant.name] < more[plant.name] * _PACK,
+            more[plant.name],
+            -later[plant.name],
+        ),
+    )
     return (
         Asked(((_code(by_soon[0]), 1), (_code(by_soon[1]), 2)), "NL", "1075"),
         Asked(((_code(tender[0]), 1), (_code(tender[1]), 1)), "DE", "80331"),
-        Asked(((_code(growing[0]), 2),), "BE", "4960"),
+        Asked(((_code(growing), more[growing.name]),), "BE", "4960"),
     )
 
 
 def _code(plant: Plant) -> str:
-    return product_code(plant, 6)
+    return product_code(plant, _PACK)
 
 
 def _free(session: Session, days: slice) -> dict[str, int]:

@@ -88,9 +88,13 @@ def as_quote(basket: Asked, found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _reason(reasons: Iterable[dict[str, str]]) -> str:
-    """What closes the day for every service, where there is such a thing; else each its own."""
+    """What closes the day for every service, where there is such a thing; else each its own.
+
+    A full shed is told only where nothing else closes the day: room could be made in it.
+    """
+    told = list(reasons)
     services: dict[str, set[str]] = {}
-    for each in reasons:
+    for each in [one for one in told if one["code"] != "packing_full"] or told:
         services.setdefault(each["text"], set()).add(each["service"])
     named = set().union(*services.values()) - {""}
     for_all = [

@@ -60,3 +60,13 @@ def test_a_command_that_is_none_is_refused_with_the_one_that_was_meant() -> None
     refused = CliRunner().invoke(app, ["pick"])
     assert refused.exit_code == 2
     assert "picks" in refused.output
+
+
+def test_a_group_of_commands_speaks_as_the_others_do() -> None:
+    runner = CliRunner(env={"COLUMNS": "100", "NO_COLOR": "1"})
+    shown = runner.invoke(app, ["receivers", "--help"]).output
+    assert "Usage: nursery receivers [OPTIONS] COMMAND [ARGS]..." in shown
+    assert "completion" not in shown and "─" not in shown
+    assert "Usage: nursery receivers off [OPTIONS]" in (
+        runner.invoke(app, ["receivers", "off", "--help"]).output
+    )

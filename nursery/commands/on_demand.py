@@ -103,9 +103,12 @@ def _found(name: str, place: str) -> tuple[str, Any]:
 
 
 def _made(what: typer.Typer | Callable[..., None]) -> Any:
-    if isinstance(what, typer.Typer):
-        return get_command(what)
+    """The command, or the group of commands, as it is where all were put into one program."""
     app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+    if isinstance(what, typer.Typer):
+        app.add_typer(what, name="group")
+        group: Any = get_command(app)
+        return group.commands["group"]
     app.command()(what)
     return get_command(app)
 

@@ -270,8 +270,8 @@ def test_a_claim_is_traced_to_the_lots_that_the_plants_came_from(
     assert (found["reference"], found["kind"], found["plugs"]) == ("C-1", "DEAD", 4)
     assert [(lot["batchCode"], lot["plugs"]) for lot in found["lots"]] == [("OLD", 7), ("TWO", 5)]
     assert nursery.ask(CLAIM, Role.SHOP, key="one", id=id, plugs=4) == found
-    assert nursery.ask(CLAIM, key="all", id=id)["plugs"] == 12
-    assert nursery.ask(CLAIM, key="more", id=id, plugs=13)["code"] == "TOO_MANY_CLAIMED"
+    assert nursery.ask(CLAIM, key="rest", id=id)["plugs"] == 8
+    assert nursery.ask(CLAIM, key="more", id=id, plugs=1)["code"] == "CLAIMED_ALREADY"
     unknown = nursery.ask(CLAIM, key="what", id=id, product="XX-6")
     assert (unknown["code"], unknown["next"]) == ("UNKNOWN_PRODUCT", "it has: CP-6")
     assert nursery.ask(CLAIM, Role.PACKER, key="p", id=id)["code"] == "FORBIDDEN"

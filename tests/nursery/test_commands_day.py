@@ -35,10 +35,13 @@ class Terminal:
     """What a person types, and what the screen shows."""
 
     def __init__(
-        self, address: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+        self,
+        address: str | Path,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
     ) -> None:
         self._monkeypatch, self._capsys = monkeypatch, capsys
-        monkeypatch.setenv("NURSERY_DATABASE", address)
+        monkeypatch.setenv("NURSERY_DATABASE", str(address))
         monkeypatch.setenv("NURSERY_PERSON", "Ada")
 
     def types(self, *words: str) -> tuple[int, str]:
