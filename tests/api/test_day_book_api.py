@@ -280,7 +280,7 @@ def test_a_claim_is_traced_to_the_lots_that_the_plants_came_from(
     )
     assert [(each["plugs"], each["text"]) for each in story["claims"]] == [
         (4, "brown and soft"),
-        (12, "brown and soft"),
+        (8, "brown and soft"),
     ]
     with db.reading() as session:
         assert session.get_one(Promise, promise_id).state.value == "delivered"
