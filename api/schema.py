@@ -29,6 +29,7 @@ from api.claims import ClaimMutations, ClaimQueries
 from api.compare import CompareQueries
 from api.conditions import ConditionMutations
 from api.day_book import DayBookMutations, DayBookQueries
+from api.days_ahead import DaysAheadQueries
 from api.dispatch import DispatchMutations, DispatchQueries
 from api.dispatch_why import DispatchWhyQueries
 from api.growing import BatchMutations
@@ -63,6 +64,7 @@ class Query(
     PromiseQueries,
     DispatchQueries,
     DispatchWhyQueries,
+    DaysAheadQueries,
     ShedQueries,
     PlanQueries,
     CompareQueries,

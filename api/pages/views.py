@@ -16,6 +16,7 @@ from api.pages.showing import COOKIE, HEADERS, HERE, SHED, no_such, page, posted
 from api.refusals import Refusal
 from nursery.access import Role, Token
 from nursery.database import site, today
+from nursery.dispatching.days_ahead import DAYS, days_ahead, shut_days
 from nursery.errors import Fault
 from nursery.growing.shade_calendar import CAUTION, shade_calendars
 from nursery.planning.bench_map import WEEKS as MAP_WEEKS
@@ -41,6 +42,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
         at("/style.css", _style, "GET"),
         *packing_table.routes(desk),
         at("/shade", _shade, "GET"),
+        at("/days", _days, "GET"),
         at("/week", _week_now, "GET"),
         at("/week/{week}", _week, "GET"),
         at("/week/{week}/sheets", _sheets, "GET"),
@@ -114,6 +116,27 @@ async def _shade(desk: Desk, request: Request) -> Response:
         return page("shade.html", strips=strips, site=site(session), caution=CAUTION)
 
     return await shown(desk, request, SHED, work)
+
+
+async def _days(desk: Desk, request: Request) -> Response:
+    asked = request.query_params.get("days", f"{DAYS}")
+    span = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 4 else 0
+
+    def work(session: Session, token: Token) -> Response:
+        try:
+            found = days_ahead(session, span)
+        except Fault as fault:
+            return page("refused.html", 404, message=str(fault), next=fault.next, back="/days")
+        return page(
+            "days.html",
+            days=found,
+            why=shut_days(found),
+            moves=[one for each in found for one in each.must_move],
+            span=span,
+            site=site(session),
+        )
+
+    return await shown(desk, request, _LEAD, work)
 
 
 async def _week(desk: Desk, request: Request) -> Response:

@@ -29,7 +29,7 @@ SECTIONS = {
         "cold.hold_cold", "shed.count",
     ),
     "For the nursery lead, what leaves": (
-        "lead.dispatch", "forecast", "zones", "boxes.boxes", "parcels.delivered",
+        "lead.dispatch", "days.days", "forecast", "zones", "boxes.boxes", "parcels.delivered",
         "parcels.transit", "shop.claim", "claims.claims", "claims.reship",
     ),
     "For the nursery lead, plant health": (

@@ -17,28 +17,13 @@ from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_fa
 from nursery.dispatching.dispatch_sure import Doubts, doubts
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
-from nursery.promising.ship_days import Ask, Reason, Way, cautions_of, judge
+from nursery.promising.ship_days import Ask, Reason, Way, cautions_of, judge, most_telling
 from solver.dispatching.judge import cheapest_lots, plugs_by_day
 from solver.dispatching.problem import Plan
 
 _AFTER = 7
 """Days after an order's day that are told as well."""
 _NAMED = 3
-_TELLING = (
-    "past",
-    "window",
-    "by_hand",
-    "heat",
-    "frost",
-    "days_in_box",
-    "no_transit",
-    "no_calendar",
-    "uncertain",
-    "horizon",
-    "cut_off",
-    "origin_closed",
-)
-"""Of several reasons that close a day, the first of these says most."""
 
 
 class Verdict(StrEnum):
@@ -178,12 +163,20 @@ class _Judged(NamedTuple):
 
 def _closed(day: date, reasons: Sequence[Reason]) -> _Judged:
     """A closed day by the reason that says most; days closed for one reason are alike."""
-    if not reasons:
+    told = most_telling(reasons)
+    if told is None:
         return _Judged(day, Verdict.CLOSED, "no service goes there", "")
-    rank = {code: at for at, code in enumerate(_TELLING)}
-    told = min(reasons, key=lambda why: rank.get(why.code, -1))
     kind = told.text if told.code == "origin_closed" else told.code
     return _Judged(day, Verdict.CLOSED, told.text, kind)
+
+
+def _shut(each: Waiting) -> str:
+    """What closes its own day to it, though it was open when it was given? "": nothing."""
+    if each.fixed or each.ship_on is None or each.ship_on in each.services:
+        return ""
+    why = most_telling(each.closed.get(each.ship_on, ()))
+    said = why.text if why else "no service goes there"
+    return f"; closed to it now, {said}: `nursery dispatch` moves it"
 
 
 def _put_in(each: Waiting, day: date) -> str:
@@ -237,7 +230,7 @@ class _Books:
     ) -> "_Judged":
         if day == each.ship_on:
             with_it = f", with {_put_in(each, day)}" if _put_in(each, day) else ""
-            text = f"by {each.service}{with_it}{self._weather(each)}"
+            text = f"by {each.service}{with_it}{_shut(each) or self._weather(each)}"
             return _Judged(day, Verdict.ITS_DAY, text, "")
         if day not in each.services:
             return _closed(day, each.closed.get(day, ()))

@@ -45,6 +45,22 @@ _BEYOND = 45
 _MOST_JUDGED = 8_192
 """Arrivals kept for a zone: those of all ship days for some twenty kinds of plants."""
 
+_TELLING = (
+    "past",
+    "window",
+    "by_hand",
+    "heat",
+    "frost",
+    "days_in_box",
+    "no_transit",
+    "no_calendar",
+    "uncertain",
+    "horizon",
+    "cut_off",
+    "origin_closed",
+)
+"""Of several reasons that close a day, the first of these says most; one that is not here, more."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
@@ -199,6 +215,12 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
         *_outside_window(way, ask.window),
     ]
     return replace(way, reasons=tuple(reasons)) if reasons else way
+
+
+def most_telling(reasons: Iterable[Reason]) -> Reason | None:
+    """Which of the reasons that close a day says most? None of none."""
+    rank = {code: at for at, code in enumerate(_TELLING)}
+    return min(reasons, key=lambda why: rank.get(why.code, -1), default=None)
 
 
 def cautions_of(rules: Rules, way: Way, limits: Limits) -> list[tuple[str, str]]:

@@ -127,6 +127,19 @@ def test_the_lead_reads_the_week_and_the_packer_may_not(browser: httpx.Client) -
     assert "discard or pot on" in page.text
 
 
+def test_the_lead_reads_the_days_ahead_and_too_many_are_refused_in_words(
+    browser: httpx.Client,
+) -> None:
+    log_in(browser, Role.PACKER)
+    assert browser.get("/days").status_code == 403
+    log_in(browser, Role.LEAD)
+    words = Page(browser.get("/days").text).words
+    assert "Wed 2027-03-03" in words and "Nothing leaves: closed on Saturdays" in words
+    for many in ("0", "999", "-1", "two", "9" * 40, "²"):
+        refused = browser.get("/days", params={"days": many})
+        assert refused.status_code == 404 and "must be 1 to 120" in refused.text
+
+
 def test_a_wrong_token_is_told_and_sets_no_cookie(browser: httpx.Client) -> None:
     answer = browser.post("/login", data={"token": "guess", "next": "/picks"})
     assert answer.status_code == 401

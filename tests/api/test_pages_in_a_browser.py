@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from sqlmodel import select
 
 from nursery.access import Role
+from nursery.carrier import ClosedAt, Closure
 from nursery.database import Database
 from nursery.growing_area import GrowingArea
 from nursery.order import PromiseEvent, PromiseLine
@@ -102,6 +103,7 @@ PATHS = [
     f"/parcels/{SHIP}",
     f"/cards/{SHIP}",
     "/shade",
+    "/days",
     "/login",
 ]
 
@@ -336,3 +338,27 @@ def test_the_shade_calendar_is_read_by_keyboard_without_colour_and_without_eyes(
     section.locator("svg a").first.focus()
     page.keyboard.press("Enter")
     assert page.locator("li:target").inner_text() == lines[0]
+
+
+def test_the_days_ahead_are_read_on_a_phone_and_say_which_promise_must_move(
+    page: Page, db: Database
+) -> None:
+    """A strike closes the day of the one promise; nothing is told by colour, no line is cut."""
+    page.goto("/days")
+    assert "Every promise stands on a day that is open to it" in page.inner_text("main")
+    with db.writing() as session:
+        strike = Closure(
+            closed_at=ClosedAt.ORIGIN, first_day=SHIP, last_day=SHIP, reason="the yard is paved"
+        )
+        session.add(strike)
+    page.reload()
+    told = page.inner_text("main")
+    assert "Order ORDER-1, Wed 2027-03-03: the yard is paved" in told
+    (row,) = [one for one in boxes(page, "tbody tr") if "Wed 2027-03-03" in one["text"]][:1]
+    assert "Nothing leaves: the yard is paved" in row["text"]
+    assert row["right"] <= PHONE["width"]
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/days?days=42")
+    assert len(boxes(page, "table[aria-label='Ship days and zones'] tbody tr")) == 42

@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+from sqlmodel import select
 
 from nursery.access import Role
 from nursery.database import Database, now
@@ -96,3 +97,26 @@ def test_a_shop_may_show_the_care_card_of_a_product(nursery: Nursery) -> None:
     assert found["withinDays"] == 2 and all(each["usual"] for each in found["sentences"])
     assert found["page"].startswith("<!doctype html>")
     assert "No product has the code" in nursery.ask(asked, Role.SHOP, code="nix")["message"]
+
+
+def test_the_lead_asks_for_the_days_ahead_and_others_may_not(
+    nursery: Nursery, db: Database
+) -> None:
+    asked = """query ($days: Int! = 3) { daysAhead(days: $days) {
+      ... on DaysAhead { days { day minutesTaken minutes parcels plugs
+        zones { zone openToSome shut { reason text crops plants } }
+        mustMove { reference shipOn reason text } } }
+      ... on Refusal { code message } } }"""
+    days = nursery.ask(asked)["days"]
+    assert [day["day"] for day in days] == [f"{MONDAY + timedelta(days=i)}" for i in range(3)]
+    assert (days[1]["parcels"], days[1]["plugs"]) == (1, 6) and days[1]["minutesTaken"] > 0
+    assert not any(zone["shut"] for day in days[1:] for zone in day["zones"])
+    with db.writing() as session:
+        session.exec(select(Forecast)).one().min_c = -30
+    days = nursery.ask(asked)["days"]
+    night = [one for zone in days[2]["zones"] for one in zone["shut"] if one["reason"] == "frost"]
+    assert "-30 °C forecast" in night[0]["text"]
+    assert [one["reference"] for one in days[1]["mustMove"]] == ["O-1"]  # it is under way then
+    assert "1 to 120" in nursery.ask(asked, days=500)["message"]
+    assert nursery.ask(asked, Role.PACKER)["code"] == "FORBIDDEN"
+    assert nursery.ask(asked, Role.SHOP)["code"] == "FORBIDDEN"
