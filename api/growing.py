@@ -25,6 +25,7 @@ from nursery.batch import Batch as BatchRow
 from nursery.batch import Quarantine
 from nursery.crop import StageKind
 from nursery.shed import ledger
+from nursery.shed.veto import correct_earliest_end
 from nursery.stock import Grade, VetoKind
 from nursery.week import day_book
 
@@ -328,6 +329,25 @@ class BatchMutations:
                 session, row, kind, reason, set_by, token.name, earliest_end, lot
             )
             return _veto(held.result)
+
+        return await write(info, LEAD, key, body, work)
+
+    @mutation("Corrects the earliest end of a veto that was typed wrong. It holds on.")
+    async def correct_veto_end(
+        self,
+        info: Info,
+        key: str,
+        id: strawberry.ID,
+        earliest_end: date,
+        corrected_by: str,
+        why: str,
+    ) -> VetoAnswer:
+        """`corrected_by` is the licensed person, `why` is kept with the veto's reason."""
+        body = {"id": id, "end": earliest_end, "corrected_by": corrected_by, "why": why}
+
+        def work(session: Session, token: Token) -> Veto:
+            held = veto_row(session, id)
+            return _veto(correct_earliest_end(session, held, earliest_end, corrected_by, why))
 
         return await write(info, LEAD, key, body, work)
 

@@ -27,6 +27,7 @@ from nursery.errors import Fault
 from nursery.growing_area import Bench
 from nursery.promising.supply import deficits
 from nursery.shed.trace import batch_called
+from nursery.shed.veto import correct_earliest_end
 from nursery.stock import Grade, Lot, Veto, VetoKind
 from nursery.week import day_book
 from nursery.week.as_planned import Otherwise
@@ -294,6 +295,32 @@ def veto(
         return day_book.set_veto(session, row, kind, reason, set_by, by, end, of)
 
     _of_batch(database, batch, lot, act)
+
+
+def veto_end(
+    batch: BatchArgument,
+    day: Annotated[str, typer.Argument(help="The earliest end that was meant.")],
+    corrected_by: Annotated[str, typer.Option("--corrected-by", help="The licensed person.")],
+    reason: Annotated[str, typer.Option(help="What was wrong; kept.")],
+    kind: Annotated[VetoKind | None, typer.Option(help="Which of several vetoes.")] = None,
+    database: DatabaseOption = DATABASE,
+) -> None:
+    """Correct the earliest end of a veto that was typed wrong. The veto itself holds on.
+
+    Example: nursery veto-end CAL-2704A 2027-04-02 --corrected-by 'Inspector Li' --reason 'slip'
+
+    The label or the inspector says the date: nothing else makes it earlier.
+    """
+    with opened(database) as db, db.writing() as session:
+        held = _veto(session, batch_called(session, batch), kind)
+        end = parse_day(day)
+        if end is None:
+            raise Fault("Veto", "needs the earliest end that was meant", day, "write 2027-04-02")
+        found = correct_earliest_end(session, held, end, corrected_by, reason)
+        say(
+            f"The veto on {batch} ({found.kind.value}) may be looked at again from"
+            f" {found.earliest_end}; it holds until an authorised person signs it off."
+        )
 
 
 def sign_off(

@@ -33,7 +33,8 @@ SECTIONS = {
         "parcels.transit", "shop.claim", "claims.claims", "claims.reship",
     ),
     "For the nursery lead, plant health": (
-        "day.veto", "day.sign_off", "lead.trace", "health.passport", "health.suspect",
+        "day.veto", "day.veto_end", "day.sign_off", "lead.trace", "health.passport",
+        "health.suspect",
     ),
     "For the web shop": ("shop.quote", "receivers"),
     "For the packer": (

@@ -19,6 +19,9 @@ from nursery.errors import Fault, Refusal, Refused
 from nursery.shed.ledger import lock_batches
 from nursery.stock import Lot, Veto, VetoKind
 
+MOST_LETTERS = 200
+"""What the row holds of a reason (`nursery.stock.Veto`)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Unsigned:
@@ -65,7 +68,7 @@ def set_veto(
         batch_id=batch.id or 0,
         lot_id=lot.id if lot else None,
         kind=kind,
-        reason=reason[:200],
+        reason=reason[:MOST_LETTERS],
         set_by=set_by,
         set_at=now(session),
         earliest_end=earliest_end,
@@ -93,10 +96,12 @@ def sign_off_veto(session: Session, veto: Veto, signed_by: str, note: str) -> Ve
     end = veto.earliest_end
     if veto.kind is VetoKind.RE_ENTRY and end is not None and today(session) < end:
         message = f"{thing}: the re-entry interval runs until {end}"
-        ask = "wait, or have the licensed person correct its earliest end"
+        ask = (
+            "wait; if the date was typed wrong, the licensed person corrects it (nursery veto-end)"
+        )
         raise Refused(Refusal("interval_runs", message, "veto", ask))
     veto.signed_off_by, veto.signed_off_at = signed_by, now(session)
-    veto.sign_off_note = note[:200]
+    veto.sign_off_note = note[:MOST_LETTERS]
     session.add(veto)
     session.flush()
     return veto
@@ -105,13 +110,27 @@ def sign_off_veto(session: Session, veto: Veto, signed_by: str, note: str) -> Ve
 def correct_earliest_end(
     session: Session, veto: Veto, earliest_end: date, corrected_by: str, why: str
 ) -> Veto:
-    """Which earliest end was meant? For a date typed wrong; who and why is kept in the reason."""
+    """Which earliest end was meant? For a date typed wrong; who and why is kept in the reason.
+
+    The veto holds on all the same: it ends by a signature, on or after the earliest end. Raises
+    Fault without a name or a reason, or where they do not fit beside the reason that is there;
+    Refused for a veto that was signed off ("veto_signed_off").
+    """
     thing = f"Veto on batch '{veto.batch.code}'"
     _named(thing, "the person who corrects it", corrected_by)
     _named(thing, "a reason for the correction", why)
+    lock_batches(session, [veto.batch])
+    session.refresh(veto)
+    if veto.signed_off_at is not None:
+        message = f"{thing} was signed off by {veto.signed_off_by} on {veto.signed_off_at:%Y-%m-%d}"
+        raise Refused(Refusal("veto_signed_off", message, "veto", "set a new one if it must hold"))
     was = f"{veto.earliest_end or 'none'}"
-    words = f"{veto.reason}; earliest end was {was}, corrected by {corrected_by}: {why}"
-    veto.earliest_end, veto.reason = earliest_end, words[:200]
+    who = corrected_by.strip()
+    words = f"{veto.reason}; earliest end was {was}, corrected by {who}: {why.strip()}"
+    if len(words) > MOST_LETTERS:
+        rule = f"its reasons together have at most {MOST_LETTERS} characters"
+        raise Fault(thing, rule, len(words), "say the correction in fewer words")
+    veto.earliest_end, veto.reason = earliest_end, words
     session.add(veto)
     session.flush()
     return veto

@@ -37,6 +37,7 @@ MEMBERS = {
     "recordCount": "Counted",
     "setVeto": "Veto",
     "signOffVeto": "Veto",
+    "correctVetoEnd": "Veto",
     "closeDay": "Closed",
     "recordForecast": "RecordedForecast",
     "advanceTestClock": "TestClock",
@@ -147,6 +148,26 @@ def test_plugs_under_a_veto_are_not_promised_until_somebody_signs_it_off(
     assert signed["signedOffBy"] == "Inspector Li"
     assert reserve(nursery, "V-2")["__typename"] == "Promise"
     again = nursery.do("signOffVeto", f'id: "{veto["id"]}", signedBy: "Ada", note: "clear"')
+    assert again["code"] == "VETO_SIGNED_OFF"
+
+
+def test_an_earliest_end_that_was_typed_wrong_is_corrected_and_the_veto_holds_on(
+    nursery: Nursery,
+) -> None:
+    wanted = 'batchCode: "OLD", kind: RE_ENTRY, reason: "label of X", setBy: "Inspector Li"'
+    id = nursery.do("setVeto", f'{wanted}, earliestEnd: "2028-03-01"')["id"]
+    signs = f'id: "{id}", signedBy: "Inspector Li", note: "interval over"'
+    assert nursery.do("signOffVeto", signs)["code"] == "INTERVAL_RUNS"
+    meant = f'id: "{id}", earliestEnd: "2027-03-01", correctedBy: "Inspector Li"'
+    assert nursery.do("correctVetoEnd", f'{meant}, why: ""')["code"] == "INVALID"
+    assert nursery.do("correctVetoEnd", f'{meant}, why: "{"x" * 200}"')["code"] == "INVALID"
+    mended = nursery.do("correctVetoEnd", f'{meant}, why: "the wrong year"')
+    assert mended["reason"].endswith(
+        "earliest end was 2028-03-01, corrected by Inspector Li: the wrong year"
+    )
+    assert reserve(nursery, "V-1")["code"] == "NO_PLUGS"
+    assert nursery.do("signOffVeto", signs)["signedOffBy"] == "Inspector Li"
+    again = nursery.do("correctVetoEnd", f'{meant}, why: "once more"')
     assert again["code"] == "VETO_SIGNED_OFF"
 
 

@@ -307,6 +307,21 @@ def test_a_discard_says_whose_promises_it_touches(
     assert "promise at risk order R-1" in either_terminal.says("warnings")
 
 
+def test_a_veto_whose_earliest_end_was_typed_wrong_is_corrected_and_then_signed_off(
+    terminal: Terminal,
+) -> None:
+    said = ("--kind", "re-entry interval", "--reason", "label of X", "--set-by", "Li")
+    terminal.says("veto", "OLD", *said, "--until", "2028-03-01")
+    signs = ("sign-off", "OLD", "--signed-by", "Li", "--note", "over")
+    assert "nursery veto-end" in terminal.refuses(*signs)
+    mends = ("--corrected-by", "Li", "--reason", "the wrong year")
+    assert "write 2027-04-02" in terminal.refuses("veto-end", "OLD", "", *mends)
+    assert "holds until an authorised person" in terminal.says(
+        "veto-end", "OLD", f"{MONDAY}", *mends
+    )
+    assert "OLD" in terminal.says(*signs)
+
+
 def test_warnings_are_tables_by_urgency_and_data_for_programs(either_terminal: Terminal) -> None:
     shown = either_terminal.says("warnings")
     assert shown.startswith("TODAY")
