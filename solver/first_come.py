@@ -37,6 +37,42 @@ def first_come(problem: Problem, keep: bool = False) -> Plan:
     return Plan(ships)
 
 
+def stay_first(problem: Problem) -> Plan:
+    """Which plan comes of everybody keeping their day who can, and each other taking the cheapest?
+
+    The cheapest by the order's own cost and the minutes that it would take above a day's, with the
+    plugs that are left; the heaviest orders choose first. What a packer's desk would do by hand
+    after one day was closed, and a start where a solver has little time.
+    """
+    shed = _Shed(problem)
+    ships: dict[str, int] = {}
+    kept = [(o.kept_day, o) for o in problem.orders if o.kept_day in o.open_days]
+    for stays, order in sorted(kept, key=lambda pair: pair[0] or 0):
+        if stays is not None and shed.has_plugs(order, stays):
+            shed.take(order, stays)
+            ships[order.key] = stays
+    for order in sorted(problem.orders, key=lambda order: -order.weight):
+        if order.key in ships:
+            continue
+        day = _cheapest_day(problem, shed, order)
+        if day is not None:
+            shed.take(order, day)
+            ships[order.key] = day
+    return Plan(ships)
+
+
+def _cheapest_day(problem: Problem, shed: _Shed, order: Order) -> int | None:
+    """The cheapest open day with plugs, the first of several; None if it is cheaper not to ship."""
+
+    def price(day: int) -> int:
+        over = order.minutes_on(day) - max(0, shed.minutes[day])
+        return problem.order_cost(order, day) + problem.overload_cost * max(0, over)
+
+    home = problem.order_cost(order, None)
+    prices = sorted((price(day), day) for day in order.open_days)
+    return next((day for cents, day in prices if cents < home and shed.has_plugs(order, day)), None)
+
+
 def _first_day(shed: _Shed, order: Order) -> int | None:
     """The first open day with plugs and minutes, else the first with plugs."""
     full = None

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from solver.dispatching.judge import lots_taken
 from solver.dispatching.problem import Plan, Pool, Problem
 from solver.linear import LinearAnswer, LinearModel
 
@@ -19,16 +20,18 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Matrix:
-    """A linear model as arrays, with the order and day of each whole column (-1 for others).
+    """A linear model as arrays, with the order, lot (-1: none) and day of each column.
 
     Whole columns say "order i ships on day d"; the rest are plugs from a lot to a day and minutes
-    above a day's. Every column has a finite upper limit, so any prices prove a bound.
-    `order_row` is the row of each order (-1: no open day), `row_pool` the pool of a row (-1: none).
+    above a day's. Every column has a finite upper limit, so any prices prove a bound. Lots are
+    numbered through all pools. `order_row` is the row of each order (-1: no open day), `row_pool`
+    the pool of a row (-1: none).
     """
 
     cost: Floats
     high: Floats
     order: NDArray[np.int64]
+    lot: NDArray[np.int64]
     day: NDArray[np.int64]
     row_low: Floats
     row_high: Floats
@@ -49,6 +52,7 @@ def build(problem: Problem) -> Matrix:
     model = LinearModel()
     owner: list[int] = []
     days: list[int] = []
+    lots: list[int] = []
     order_row: list[int] = []
     used: dict[str, dict[int, list[tuple[int, float]]]] = defaultdict(lambda: defaultdict(list))
     minutes: dict[int, list[tuple[int, float]]] = defaultdict(list)
@@ -72,20 +76,28 @@ def build(problem: Problem) -> Matrix:
                 used[pool][day].append((column, -float(wanted)))
         order_row.append(model.row(-math.inf, 1, columns) if columns else -1)
     row_pool = [-1] * len(model.row_low)
+    first_lot = 0
     for number, stock in enumerate(problem.pools):
-        _add_lots(model, stock, used.get(stock.key, {}), problem.age_cost)
+        flows = _add_lots(model, stock, used.get(stock.key, {}), problem.age_cost)
+        lots.extend(first_lot + lot for lot, _ in flows)
+        days.extend(day for _, day in flows)
+        first_lot += len(stock.lots)
         row_pool.extend([number] * (len(model.row_low) - len(row_pool)))
-    _add_minutes(model, problem, minutes)
+    days.extend(_add_minutes(model, problem, minutes))
     row_pool.extend([-1] * (len(model.row_low) - len(row_pool)))
-    return _matrix(model, owner, days, order_row, row_pool, constant)
+    return _matrix(model, owner, lots, days, order_row, row_pool, constant)
 
 
 def _add_lots(
     model: LinearModel, pool: Pool, wanted: dict[int, list[tuple[int, float]]], age_cost: int
-) -> None:
-    """Plugs from lots to days. Age is ship day less ready: the ship day is paid by the order."""
+) -> list[tuple[int, int]]:
+    """Plugs from lots to days. Age is ship day less ready: the ship day is paid by the order.
+
+    Returns the lot, counted within the pool, and the day of each column.
+    """
+    flows: list[tuple[int, int]] = []
     to_day: dict[int, list[tuple[int, float]]] = {day: [] for day in sorted(wanted)}
-    for lot in pool.lots:
+    for number, lot in enumerate(pool.lots):
         columns = []
         for day in to_day:
             if lot.ready <= day <= lot.last_sale:
@@ -93,36 +105,45 @@ def _add_lots(
                 column = model.column(-age_cost * lot.ready, 0, most)
                 columns.append((column, 1.0))
                 to_day[day].append((column, 1.0))
+                flows.append((number, day))
         if columns:
             model.row(-math.inf, lot.plugs, columns)
     for day, columns in to_day.items():
         model.row(0, 0, columns + wanted[day])
+    return flows
 
 
 def _add_minutes(
     model: LinearModel, problem: Problem, minutes: dict[int, list[tuple[int, float]]]
-) -> None:
+) -> list[int]:
+    """Minutes above those of a day, where more could be packed; returns the day of each column."""
+    days = []
     for day, columns in minutes.items():
         most = sum(value for _, value in columns)
         if most > problem.minutes[day]:
             over = model.column(problem.overload_cost, 0, most)
             model.row(-math.inf, problem.minutes[day], [*columns, (over, -1.0)])
+            days.append(day)
+    return days
 
 
 def _matrix(
     model: LinearModel,
     owner: list[int],
+    lots: list[int],
     days: list[int],
     order_row: list[int],
     row_pool: list[int],
     constant: int,
 ) -> Matrix:
+    flows = len(owner) + len(lots)
     others = [-1] * (len(model.cost) - len(owner))
     return Matrix(
         cost=np.array(model.cost, dtype=float),
         high=np.array(model.high, dtype=float),
         order=np.array(owner + others, dtype=np.int64),
-        day=np.array(days + others, dtype=np.int64),
+        lot=np.array([-1] * len(owner) + lots + [-1] * (len(model.cost) - flows), dtype=np.int64),
+        day=np.array(days, dtype=np.int64),
         row_low=np.array(model.row_low, dtype=float),
         row_high=np.array(model.row_high, dtype=float),
         entry_row=np.array(model.entry_row, dtype=np.int64),
@@ -241,3 +262,21 @@ def columns_of(problem: Problem, whole: Matrix, plan: Plan) -> Mask:
     """The whole columns that a plan sets to one."""
     day = np.array([plan.ships.get(order.key, -1) for order in problem.orders], dtype=np.int64)
     return np.asarray(whole.whole & (whole.day == day[whole.order]))
+
+
+def values_of(problem: Problem, whole: Matrix, plan: Plan) -> Floats:
+    """The value of every column in a plan, lots to days the cheapest choice."""
+    values = np.where(columns_of(problem, whole, plan), 1.0, 0.0)
+    lots = [(pool.key, lot.key) for pool in problem.pools for lot in pool.lots]
+    number = {lot: n for n, lot in enumerate(lots)}
+    taken = np.zeros((len(lots), problem.days))
+    for pool, takes in lots_taken(problem, plan).items():
+        for take in takes:
+            taken[number[pool, take.lot], take.day] += take.plugs
+    over = -np.array(problem.minutes, dtype=float)
+    for key, day in plan.ships.items():
+        over[day] += problem.order_of[key].minutes_on(day)
+    others = np.flatnonzero(~whole.whole)
+    on, of_lot = whole.day[others], whole.lot[others]
+    values[others] = np.where(of_lot >= 0, taken[of_lot, on], np.maximum(over[on], 0.0))
+    return values

@@ -26,10 +26,11 @@ from solver.dispatching.model import (
     part_around,
     plan_of,
     prices,
+    values_of,
 )
 from solver.dispatching.problem import Plan, Problem
 from solver.dispatching.whole_numbers import run_whole_numbers
-from solver.first_come import first_come
+from solver.first_come import first_come, stay_first
 from solver.linear import LinearAnswer
 from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_linear
 
@@ -38,11 +39,14 @@ _WHOLE = 1e-6
 _FIRST_LOOK = 0.01
 _NEIGHBOURHOODS = 0.3  # most of the time left that goes into neighbourhoods
 _WORTH_IT = 8.0  # seconds left, in seconds of the relaxation
+_WORTH_IT_BESIDE = 3.0  # the same in a small model, where the other thread goes on meanwhile
 _VAIN = 3  # so many neighbourhoods without a better plan, and they end
-_FREE = 250  # orders that are free at a time
+_FREE = 250  # orders that are free at a time: neighbours in time, or a part of them anywhere
+_ANYWHERE = 120
 _FEW = 0.2  # share of orders without a day to keep, up to which the kept days are a start
-_SMALL = 4000  # columns of a model up to which CP-SAT proves as fast as HiGHS, or faster
+_SMALL = 20_000  # columns of a model up to which CP-SAT comes near to a proof
 _FIRST_ROOM = 1 / 3  # of the room between bound and best plan, in which CP-SAT looks first
+_SPARE = 0.02  # of the time: solvers end a little late
 _IN_TIME = 0.7  # of the time: a relaxation that is not solved by then is not waited for
 
 
@@ -69,15 +73,22 @@ class _Over:
         return self.other.done() or self.clock.stopped()
 
 
+def _anywhere(movable: Mask, rng: np.random.Generator) -> Mask:
+    free = np.zeros(movable.size, dtype=bool)
+    free[rng.permutation(np.flatnonzero(movable))[:_ANYWHERE]] = True
+    return free
+
+
 class _Search:
     """The best plan and bound so far, and the steps that improve them."""
 
     def __init__(self, problem: Problem, clock: Clock) -> None:
         self.problem = problem
         self.clock = clock
-        self.plan = min((first_come(problem), first_come(problem, True)), key=self._cost)
+        self.plan = min((first_come(problem), stay_first(problem)), key=self._cost)
         self.best = self._cost(self.plan)
-        self.spare = clock.seconds()  # to read and judge a last answer takes about as long
+        # to read and judge a last answer takes about as long as these rules of thumb
+        self.spare = clock.seconds() + _SPARE * clock.limits.seconds
         self.bound: float = 0.0  # no part of a cost is negative
         self.notes: dict[str, float] = {}
 
@@ -107,7 +118,9 @@ class _Search:
         self._round(whole, proof)
         # The whole model takes many relaxations' time to its first plan or better bound.
         worth_it = self._left() > _WORTH_IT * taken
-        if worth_it and self.clock.limits.threads > 1:
+        # HiGHS looks at the clock seldom in a large model, so it gets one only with time to spare.
+        beside = _WORTH_IT_BESIDE if len(whole.cost) <= _SMALL else _WORTH_IT
+        if self.clock.limits.threads > 1 and self._left() > beside * taken:
             self._side_by_side(whole, proof)
             return
         self._neighbourhoods(whole, proof, _NEIGHBOURHOODS if worth_it else 1.0)
@@ -115,17 +128,17 @@ class _Search:
             self._all(whole, proof)
 
     def _side_by_side(self, whole: Matrix, proof: Prices) -> None:
-        """Everything that is not ruled out by one thread, neighbourhoods beside it by this one."""
+        """All that is not ruled out by HiGHS; beside it neighbourhoods, then CP-SAT."""
         if self._done() or not self._left():
             return
         room = self.best - proof.bound
         model, seed = self._within(whole, proof, room), self.clock.limits.seed
         with ThreadPoolExecutor(1) as other:
             answer = other.submit(run_linear, model.linear, self._left(), seed=seed)
-            if len(model.linear.cost) <= _SMALL:
-                self._whole_numbers(whole, proof, room, until=answer)
-            else:
-                self._neighbourhoods(whole, proof, 1.0, until=answer)
+            small = len(model.linear.cost) <= _SMALL
+            self._neighbourhoods(whole, proof, _NEIGHBOURHOODS if small else 1.0, until=answer)
+            if small:
+                self._whole_numbers(whole, proof, self.best - proof.bound, until=answer)
         self._learn(whole, model, answer.result(), proof.bound + room)
         self._note("all")
 
@@ -134,18 +147,25 @@ class _Search:
     ) -> None:
         """The same by CP-SAT, until it or the other thread has its proof.
 
-        First the ways that a plan within a third of the room could use, which mostly has the
-        cheapest plan; if that is dearer, all ways that a plan cheaper than this one could use.
+        Where the plan is a first one yet, first the ways that a plan within a third of the room
+        could use, which mostly has the cheapest plan; then, or if that is dearer, all ways that a
+        plan cheaper than this one could use.
         """
         over = _Over(self.clock, until)
-        for share in (_FIRST_ROOM, 1.0):
+        searched = "neighbourhoods" in self.notes
+        for share in (1.0,) if searched else (_FIRST_ROOM, 1.0):
             within = min(share * room, self.best - proof.bound)
-            if self._done() or over.is_set() or not self._left():
+            if self._done() or over.is_set():
                 return
             model = self._within(whole, proof, within)
-            limits = Limits(self._left(), 1, self.clock.limits.seed, stop=over)
-            answer = run_whole_numbers(model.linear, limits)
+            start = values_of(self.problem, whole, self.plan)[model.columns]
+            left = self._left()  # after the model is made: that takes time as well
+            if not left:
+                return
+            limits = Limits(left, 1, self.clock.limits.seed, stop=over)
+            answer = run_whole_numbers(model.linear, limits, start.tolist())
             self._learn(whole, model, answer, proof.bound + within)
+            self._note("whole_numbers")
 
     def _learn(self, whole: Matrix, model: Part, answer: LinearAnswer, ruled_out: float) -> None:
         """Takes the plan; no plan is cheaper than the model's bound and those left out of it."""
@@ -178,26 +198,29 @@ class _Search:
     def _neighbourhoods(
         self, whole: Matrix, proof: Prices, share: float, until: Future[LinearAnswer] | None = None
     ) -> None:
-        """Some orders are set free at a time, the undecided of the relaxation always.
+        """Some orders are set free at a time: neighbours in time, then some anywhere, in turn.
 
-        Ends when `until` is done, and has tasks of a second or less then, since none can be ended.
+        Those anywhere have the undecided of the relaxation among them. Ends when `until` is done,
+        and has tasks of a second or less then, since none can be ended.
         """
         rng = np.random.default_rng(self.clock.limits.seed)
         if share < 1 and self._movable(whole, proof, self.best - proof.bound).sum() <= 2 * _FREE:
             return  # the whole is hardly more than one neighbourhood
         undecided = whole.whole & (proof.value > _WHOLE) & (proof.value < 1 - _WHOLE)
         ends = self._left() * (1 - share)
-        vain = 0
+        vain = turn = 0
         while vain < _VAIN and self._left() > ends and not self._done():
             if until is not None and until.done():
                 break
             before = self.best
             room = self.best - proof.bound
-            free = np.zeros(whole.order_row.size, dtype=bool)
-            free[whole.order[undecided]] = True
-            movable = np.flatnonzero(self._movable(whole, proof, room) & ~free)
-            some = _FREE if until is None else min(_FREE, movable.size // 2)
-            free[rng.permutation(movable)[:some]] = True
+            movable = self._movable(whole, proof, room)
+            if turn % 2:
+                free = self._near(movable, rng)
+            else:
+                free = _anywhere(movable, rng)
+                free[whole.order[undecided]] = True
+            turn += 1
             fixed = columns_of(self.problem, whole, self.plan) & ~free[whole.order]
             keep = whole.whole & (proof.reduced <= room + _WHOLE)
             seconds = self._left() - ends
@@ -206,6 +229,16 @@ class _Search:
             vain = vain + 1 if self.best == before and until is None else 0
             self.notes["neighbourhoods"] = self.notes.get("neighbourhoods", 0) + 1
         self._note("neighbourhoods")
+
+    def _near(self, movable: Mask, rng: np.random.Generator) -> Mask:
+        """Orders of the days about one of them: they fight over the same minutes."""
+        orders = self.problem.orders
+        days = np.array([self.plan.ships.get(order.key, order.first_day) for order in orders])
+        may = np.flatnonzero(movable)
+        apart = np.abs(days[may] - rng.choice(days[may])) + rng.random(may.size)
+        free = np.zeros(movable.size, dtype=bool)
+        free[may[np.argsort(apart)[:_FREE]]] = True
+        return free
 
     def _movable(self, whole: Matrix, proof: Prices, room: float) -> Mask:
         """Orders with more than one day that could be in a plan cheaper than the best."""

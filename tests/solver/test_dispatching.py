@@ -29,7 +29,7 @@ from solver.dispatching import (
 )
 from solver.dispatching.model import build, part, plan_of
 from solver.dispatching.whole_numbers import run_whole_numbers
-from solver.first_come import first_come
+from solver.first_come import first_come, stay_first
 from solver.run import Limits, Progress, Status, run_linear
 from tests.solver.dispatch_instances import season
 
@@ -438,3 +438,40 @@ def test_two_solvers_prove_the_same_cost_for_the_same_model(seed: int) -> None:
     plan = plan_of(problem, whole, other.values, model)
     assert violations(problem, plan) == []
     assert cost(problem, plan) == other.objective == other.bound
+
+
+@settings(max_examples=60)
+@given(SEEDS)
+def test_whoever_can_keep_their_day_stays_and_the_plan_can_be_carried_out(seed: int) -> None:
+    problem = tiny(seed, orders=8)
+    plan = stay_first(problem)
+    assert violations(problem, plan) == []
+    kept = {o.key: o.kept_day for o in problem.orders if o.kept_day in o.open_days}
+    if not violations(problem, Plan({key: day for key, day in kept.items() if day is not None})):
+        assert all(plan.ships.get(key) == day for key, day in kept.items())
+
+
+def test_who_must_move_goes_where_it_costs_least_not_where_there_is_room_first() -> None:
+    """By hand: day 1 is closed to B. Day 3 has room but is two days late (2 x 40); day 2 is one day
+    late and full, two minutes over (40 + 2 x 5). Not to ship would cost 1,000."""
+    a = Order("A", (Line("P", 1),), (1, 2), 1, 1, 2, 10)
+    b = Order("B", (Line("P", 1),), (2, 3), 1, 1, 1, 2)
+    problem = Problem(
+        4, (Pool("P", (Lot("L", 0, 3, 2),)),), (a, b), (0, 10, 10, 10), 5, 40, 1000, 7, 0
+    )
+    assert first_come(problem, keep=True).ships == {"A": 2, "B": 3}
+    plan = stay_first(problem)
+    assert plan.ships == {"A": 2, "B": 2}
+    assert cost(problem, plan) == (40) + (40 + 7) + 2 * 5
+
+
+@pytest.mark.parametrize("seconds", [1e-6, 0.01, 0.05, 0.15, 0.3])
+def test_a_dispatch_that_has_hardly_any_time_still_has_a_plan_that_can_be_carried_out(
+    seconds: float,
+) -> None:
+    problem = season(200, 20, 6, seed=4)
+    outcome = solve(problem, Limits(seconds))
+    plan = outcome.found()
+    assert violations(problem, plan) == [] and cost(problem, plan) == outcome.cost
+    assert outcome.bound is None or outcome.bound <= outcome.cost
+    assert outcome.cost <= cost(problem, stay_first(problem))
