@@ -17,6 +17,7 @@ from nursery.demand import Demand, DemandKind
 from nursery.growing.growth import growing_stages
 from nursery.growing.sowing import seed_book
 from nursery.growing_area import GrowingArea, Site
+from nursery.planning.by_consent import crop_key_of
 from nursery.weeks import Week
 
 NO_SOURCE = "common practice, no source"
@@ -246,7 +247,7 @@ def assumptions_of(session: Session) -> list[Assumption]:
             *_of_crop(protocol),
         ):
             same = found.get((one.key, one.value))
-            crops = (*(same.crops if same else ()), protocol.crop.name)
+            crops = (*(same.crops if same else ()), crop_key_of(protocol))
             found[one.key, one.value] = replace(one, crops=crops)
     wide = [*_of_sales(session, protocols), *_of_site(session)]
     return [*sorted(found.values(), key=lambda one: one.key), *wide]

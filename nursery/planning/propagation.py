@@ -25,6 +25,7 @@ from nursery.planning.accepted import accepted_plan, protocol_key
 from nursery.planning.assumptions import assumptions_of
 from nursery.planning.bench_problem import bench_book
 from nursery.planning.bench_stays import StartToCome
+from nursery.planning.by_consent import crop_key_of
 from nursery.planning.fingerprint import differences, fingerprint
 from nursery.planning.plan_report import PlanReport, judged, report_of
 from nursery.planning.plan_sensitivity import ProtocolFacts, assumptions_that_matter
@@ -184,7 +185,7 @@ def _facts(session: Session, problem: Problem) -> Mapping[str, ProtocolFacts]:
     for protocol in session.exec(select(Protocol)).all():
         if not protocol.stages:
             continue
-        wanted = ordinary_week(demand.get(protocol.crop.name, ()))
+        wanted = ordinary_week(demand.get(crop_key_of(protocol), ()))
         found[protocol_key(protocol)] = ProtocolFacts(
             method=protocol.method.value,
             stages=tuple(stage.kind.value for stage in growing_stages(protocol)),

@@ -58,6 +58,7 @@ from nursery.growing.sowing import SeedBook, seed_book, seed_key, survival_of
 from nursery.growing_area import Absence, Person, Site
 from nursery.mother_plant import MotherBlock
 from nursery.planning.accepted import protocol_key, with_accepted
+from nursery.planning.by_consent import crop_key, protocols_of, usable
 from nursery.planning.fingerprint import fingerprint
 from nursery.planning.plan_places import growing_areas, places_a_tray
 from nursery.planning.priorities import priorities
@@ -120,15 +121,22 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
     horizon = Horizon(Week.of(day), weeks)
     at = _Build(session, here, horizon, day, air_of(session, day), seed_book(session), [])
     crops = _crops_with_protocols(at)
-    dwell = {p.id: stage_weeks(at.air, p, horizon) for crop in crops for p in _usable(crop)}
-    first_ready = {crop.id or 0: _first_ready(crop, dwell, weeks) for crop in crops}
+    dwell = {p.id: stage_weeks(at.air, p, horizon) for crop in crops for p in usable(crop)}
+    parts = [(crop, part) for crop in crops for part in (False, True)]
+    first_ready = {
+        (crop.id or 0, part): _first_ready(protocols_of(crop, part), dwell, weeks)
+        for crop, part in parts
+        if not part or protocols_of(crop, part)
+    }
     books = crop_books(session, horizon, day, first_ready, at.air)
     at.notes.extend(books.notes)
     at.notes.extend(in_use(session))
     weight = priorities(session)
+    of_parts = {crop_key(c, part): books.of(c.id or 0, weeks, part) for c, part in parts}
     planned = tuple(
-        _crop(at, crop, books.of(crop.id or 0, weeks), dwell, weight.get(crop.id or 0, 1.0))
-        for crop in crops
+        _crop(at, crop, of_parts[crop_key(crop, part)], dwell, weight.get(crop.id or 0, 1.0))
+        for crop, part in parts
+        if not part or protocols_of(crop, part) or (crop.id or 0, part) in books.by_crop
     )
     growing = growing_batches(session)
     wip, minutes = _work_in_progress(at, growing)
@@ -165,9 +173,9 @@ def build_problem(session: Session, weeks: int) -> tuple[Problem, BuildNotes]:
     return problem, BuildNotes(
         horizon=horizon,
         fingerprint=fingerprint(problem),
-        protocol_ids={protocol_key(p): p.id or 0 for crop in crops for p in _usable(crop)},
+        protocol_ids={protocol_key(p): p.id or 0 for crop in crops for p in usable(crop)},
         crop_ids=names,
-        from_stock={name: books.of(i, weeks).from_stock for name, i in names.items()},
+        from_stock={crop.key: of_parts[crop.key].from_stock for crop in planned},
         leftovers=tuple(x for book in books.by_crop.values() for x in book.leftover),
         reserves={block.code: block.reserve for block in session.exec(select(MotherBlock)).all()},
         accepted=accepted,
@@ -180,10 +188,6 @@ def _units(cents: float) -> int:
     return round(cents * _CENT)
 
 
-def _usable(crop: Crop) -> list[Protocol]:
-    return [protocol for protocol in crop.protocols if protocol.stages]
-
-
 def _crops_with_protocols(at: _Build) -> list[Crop]:
     crops = at.session.exec(select(Crop).order_by(col(Crop.id))).all()
     for crop in crops:
@@ -192,7 +196,7 @@ def _crops_with_protocols(at: _Build) -> list[Crop]:
             for p in crop.protocols
             if not p.stages
         )
-    if not any(_usable(crop) for crop in crops):
+    if not any(usable(crop) for crop in crops):
         raise Fault(
             "Nursery",
             "needs at least one crop with a protocol and its stages before it can be planned",
@@ -205,10 +209,10 @@ def _crops_with_protocols(at: _Build) -> list[Crop]:
 Dwell = Mapping[int | None, tuple[tuple[int, ...], ...]]
 
 
-def _first_ready(crop: Crop, dwell: Dwell, weeks: int) -> int:
+def _first_ready(protocols: Sequence[Protocol], dwell: Dwell, weeks: int) -> int:
     """In which week could a start of the first week be ready, at the earliest? Else the last."""
     found = [weeks - 1]
-    for protocol in _usable(crop):
+    for protocol in protocols:
         week = 0
         for stage in dwell[protocol.id]:
             week += stage[min(week, weeks - 1)]
@@ -218,7 +222,7 @@ def _first_ready(crop: Crop, dwell: Dwell, weeks: int) -> int:
 
 def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell, weight: float) -> PlannedCrop:
     return PlannedCrop(
-        key=crop.name,
+        key=crop_key(crop, book.by_consent),
         demand=book.demand,
         ready=book.ready,
         life=crop.life_weeks,
@@ -228,7 +232,8 @@ def _crop(at: _Build, crop: Crop, book: CropBook, dwell: Dwell, weight: float) -
         store_cost=_units(crop.store_cents),
         discard_cost=_units(crop.discard_cents),
         protocols=tuple(
-            _protocol(at, protocol, book.demand, dwell[protocol.id]) for protocol in _usable(crop)
+            _protocol(at, protocol, book.demand, dwell[protocol.id])
+            for protocol in protocols_of(crop, book.by_consent)
         ),
     )
 
@@ -433,7 +438,7 @@ def _seeds(at: _Build, crops: Sequence[Crop]) -> list[Mother]:
     """The seed that may be sown in each week, by crop."""
     found = []
     for crop in crops:
-        quotas = (at.seed.quota(protocol, at.horizon) for protocol in _usable(crop))
+        quotas = (at.seed.quota(protocol, at.horizon) for protocol in usable(crop))
         quota = next((q for q in quotas if q is not None), None)
         if quota is not None:
             found.append(Mother(seed_key(crop), quota))

@@ -6,7 +6,8 @@ from datetime import date, timedelta
 from sqlmodel import Session
 
 from nursery.growing.air import Air
-from nursery.planning.wanted import crop_books
+from nursery.planning.by_consent import split_crops
+from nursery.planning.wanted import Kind, crop_books, kind_of
 from nursery.stock import Lot
 from nursery.weeks import Horizon
 
@@ -21,16 +22,17 @@ def gone_by(
     last week in which some of it is left. Never later than the day after its last sale date.
     """
     books = crop_books(session, horizon, today, {}, air)
-    later: dict[int, int] = {}
+    split = split_crops(session)
+    later: dict[Kind, int] = {}
     found: dict[int, date] = {}
     for lot in sorted(lots, key=lambda lot: (lot.last_sale_on, lot.id or 0), reverse=True):
-        crop = lot.batch.crop_id
-        under = later.get(crop, 0)
-        standing = books.of(crop, horizon.weeks).standing
+        kind = kind_of(lot, split)
+        under = later.get(kind, 0)
+        standing = books.of(kind[0], horizon.weeks, kind[1]).standing
         weeks = [week for week, plugs in enumerate(standing) if plugs > under]
         ends = horizon.week(max(weeks, default=0)).sunday() + timedelta(days=1)
         found[lot.id or 0] = max(
             min(ends, lot.last_sale_on + timedelta(days=1)), today + timedelta(days=1)
         )
-        later[crop] = under + lot.plugs
+        later[kind] = under + lot.plugs
     return found

@@ -11,6 +11,10 @@ Wanted in a week are, each plug once:
 - young plants for mother blocks whose use ends (`planning.renewal`).
 A promise stands for its part of the order line; what was cancelled or lapsed is no longer wanted.
 
+Of a crop that is raised here, what is sold as bought in has a book of its own (`by_consent`). In it
+are the promises on such plugs, and of the order lines whose customers agreed those that own plugs
+serve a week later, or not at all; expected sales have agreed to nothing.
+
 There already are
 - lots that stand ready, less the site's allowance. They have less life left than new ones, so they
   are given to the demand before the plan is made, the lot with the first last sale day first, and
@@ -22,22 +26,24 @@ A batch or lot that is not clear, or is under a veto that nobody has signed off,
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
-from nursery.availability import allot, extra
+from nursery.availability import Days, allot, extra
 from nursery.batch import Batch
 from nursery.database import now, site
 from nursery.demand import Demand, DemandKind
 from nursery.growing.air import Air
 from nursery.growing.growth import ExpectedLot, pooled_lots
 from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLine
+from nursery.planning.by_consent import split_crops
 from nursery.planning.renewal import renewals
 from nursery.promising.supply import holding, promisable
 from nursery.shed.veto import saleable
@@ -56,12 +62,14 @@ class Leftover:
     batch_code: str
     last_sale_on: date
     plugs: int
+    by_consent: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class CropBook:
     """What a plan has to know of one crop's demand and stock, by week of the horizon.
 
+    `by_consent`: of what is bought in of a crop that is raised here as well, alone.
     `demand` is what ready lots do not meet, `from_stock` what they do; `ready` are the plugs
     that become ready later; `standing` the plugs of ready lots still on the bench.
     """
@@ -72,6 +80,11 @@ class CropBook:
     ready: tuple[int, ...]
     standing: tuple[int, ...]
     leftover: tuple[Leftover, ...] = ()
+    by_consent: bool = False
+
+
+Kind: TypeAlias = tuple[int, bool]
+"""A crop's id, and whether plugs are meant that are for who agreed alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,56 +102,70 @@ class _OpenLine:
     crop_id: int
     plugs: int
     not_before: date | None
+    agreed: bool
 
 
 @dataclass(frozen=True)
 class Books:
     """The books of every crop that has demand or stock, and what the lead must know of them."""
 
-    by_crop: Mapping[int, CropBook]
+    by_crop: Mapping[Kind, CropBook]
     notes: tuple[str, ...]
 
-    def of(self, crop_id: int, weeks: int) -> CropBook:
+    def of(self, crop_id: int, weeks: int, by_consent: bool = False) -> CropBook:
         """The book of a crop; one full of nothing for a crop that nobody asks for."""
         none = (0,) * weeks
-        return self.by_crop.get(crop_id, CropBook(crop_id, none, none, none, none))
+        empty = CropBook(crop_id, none, none, none, none, by_consent=by_consent)
+        return self.by_crop.get((crop_id, by_consent), empty)
 
 
 def crop_books(
     session: Session,
     horizon: Horizon,
     today: date,
-    first_ready: Mapping[int, int],
+    first_ready: Mapping[Kind, int],
     air: Air | None = None,
 ) -> Books:
     """What is wanted and what is there, by crop and week?
 
-    `first_ready` says in which week a start of this plan could be ready at the earliest, by crop
-    id: open orders without a first day that no stock can serve are wanted then.
+    `first_ready` says in which week a start of this plan could be ready at the earliest: open
+    orders without a first day that no stock can serve are wanted then.
     """
     notes: list[str] = []
-    supplies, unsold = _supplies(session, horizon, today, notes, air)
-    demand: dict[int, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
-    _add_promised(session, horizon, demand)
+    split = split_crops(session)
+    supplies, unsold = _supplies(session, horizon, today, notes, air, split)
+    demand: dict[Kind, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
+    _add_promised(session, horizon, demand, split)
     orders = _open_lines(session, today, notes)
     for crop_id in {line.crop_id for line in orders}:
         lines = [line for line in orders if line.crop_id == crop_id]
-        _place(lines, supplies[crop_id], demand[crop_id], horizon, first_ready.get(crop_id, 0))
+        asked = [line for line in lines if line.agreed and crop_id in split]
+        own, bought = (
+            _Side(supplies.get(kind, []), demand, kind, horizon, first_ready.get(kind))
+            for kind in ((crop_id, False), (crop_id, True))
+        )
+        _place([line for line in lines if line not in asked], own)
+        _place_agreed(asked, own, bought)
     _add_expected(session, horizon, demand)
     for one in renewals(session, horizon, today):
-        demand[one.crop_id][one.week] += one.plants
+        demand[one.crop_id, False][one.week] += one.plants
         notes.append(str(one))
-    crops = sorted(demand.keys() | supplies.keys() | unsold.keys())
-    books = {c: _book(c, demand[c], supplies[c], unsold[c], horizon) for c in crops}
+    kinds = sorted(demand.keys() | supplies.keys() | unsold.keys())
+    books = {k: _book(k, demand[k], supplies[k], unsold[k], horizon) for k in kinds}
     return Books(books, tuple(notes))
 
 
 def _supplies(
-    session: Session, horizon: Horizon, today: date, notes: list[str], air: Air | None
-) -> tuple[dict[int, list[_Supply]], dict[int, list[int]]]:
+    session: Session,
+    horizon: Horizon,
+    today: date,
+    notes: list[str],
+    air: Air | None,
+    split: Set[int],
+) -> tuple[dict[Kind, list[_Supply]], dict[Kind, list[int]]]:
     """What can be sold by crop, and how many plugs stand ready, by week, that cannot."""
-    found: dict[int, list[_Supply]] = defaultdict(list)
-    unsold: dict[int, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
+    found: dict[Kind, list[_Supply]] = defaultdict(list)
+    unsold: dict[Kind, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
     allowance = site(session).allowance
     lots = session.exec(
         select(Lot).join(Pool, col(Lot.pool_id) == col(Pool.id)).where(col(Lot.plugs) > 0)
@@ -146,21 +173,23 @@ def _supplies(
     clear = saleable(session, [lot.id for lot in lots if lot.id is not None])
     barred: dict[str, int] = defaultdict(int)
     for lot in lots:
-        crop_id, plugs = lot.pool.crop_id, promisable(lot.plugs, allowance)
+        kind, plugs = kind_of(lot, split), promisable(lot.plugs, allowance)
         if lot.pool.grade is not Grade.A or lot.last_sale_on < today or lot.id not in clear:
             last = max(0, horizon.index(max(lot.last_sale_on, today)))
             for week in range(min(last + 1, horizon.weeks)):
-                unsold[crop_id][week] += lot.plugs
+                unsold[kind][week] += lot.plugs
             if lot.id not in clear:
                 barred[lot.batch.code] += lot.plugs
             continue
         first = max(0, horizon.index(lot.ready_on))
         last = horizon.index(lot.last_sale_on)
         stands = lot.ready_on <= today
-        found[crop_id].append(_Supply(first, last, plugs, stands, lot.batch.code, lot.last_sale_on))
+        found[kind].append(_Supply(first, last, plugs, stands, lot.batch.code, lot.last_sale_on))
+    grown = {batch.id: batch for batch in session.exec(select(Batch))} if split else {}
     for one in pooled_lots(session, today, air):
         if one.may_be_promised:
-            found[one.crop_id].append(_growing(one, horizon))
+            bought_in = one.crop_id in split and grown[one.batch_id].protocol.sold_as_bought_in
+            found[one.crop_id, bought_in].append(_growing(one, horizon))
         else:
             barred[one.batch_code] += one.plugs
     notes.extend(
@@ -171,15 +200,23 @@ def _supplies(
     return found, unsold
 
 
+def kind_of(lot: Lot, split: Set[int]) -> Kind:
+    """In which book does this lot stand? `split` are the crops that have two."""
+    return lot.pool.crop_id, lot.pool.bought_in and lot.pool.crop_id in split
+
+
 def _growing(one: ExpectedLot, horizon: Horizon) -> _Supply:
     first, last = max(0, horizon.index(one.ready_on)), horizon.index(one.last_sale_on)
     return _Supply(first, last, one.plugs, False, one.batch_code, one.last_sale_on)
 
 
-def _add_promised(session: Session, horizon: Horizon, demand: dict[int, list[int]]) -> None:
+def _add_promised(
+    session: Session, horizon: Horizon, demand: dict[Kind, list[int]], split: Set[int]
+) -> None:
     rows = session.exec(
         select(
             col(Pool.crop_id),
+            col(Pool.bought_in),
             col(Promise.ship_on),
             func.sum(PromiseLine.plugs - PromiseLine.picked),
         )
@@ -187,12 +224,12 @@ def _add_promised(session: Session, horizon: Horizon, demand: dict[int, list[int
         .join(Promise, col(PromiseLine.promise_id) == col(Promise.id))
         .where(holding(now(session)), Pool.grade == Grade.A)
         .where(col(PromiseLine.plugs) > col(PromiseLine.picked))
-        .group_by(col(Pool.crop_id), col(Promise.ship_on))
+        .group_by(col(Pool.crop_id), col(Pool.bought_in), col(Promise.ship_on))
     ).all()
-    for crop_id, ship_on, plugs in rows:
+    for crop_id, bought_in, ship_on, plugs in rows:
         week = max(0, horizon.index(ship_on))
         if week < horizon.weeks:
-            demand[crop_id][week] += int(plugs)
+            demand[crop_id, bought_in and crop_id in split][week] += int(plugs)
 
 
 def _open_lines(session: Session, today: date, notes: list[str]) -> list[_OpenLine]:
@@ -222,7 +259,8 @@ def _open_lines(session: Session, today: date, notes: list[str]) -> list[_OpenLi
         if order.not_after is not None and order.not_after < today:
             past.add(order.reference)
             continue
-        found.append(_OpenLine(product.crop_id, plugs, order.not_before))
+        agreed = order.may_be_bought_in
+        found.append(_OpenLine(product.crop_id, plugs, order.not_before, agreed))
     if past:
         notes.append(
             f"{len(past)} open orders wanted their plants before today and are not planned for: "
@@ -231,33 +269,73 @@ def _open_lines(session: Session, today: date, notes: list[str]) -> list[_OpenLi
     return found
 
 
-def _place(
-    lines: Sequence[_OpenLine],
-    supplies: list[_Supply],
-    demand: list[int],
-    horizon: Horizon,
-    first_ready: int,
-) -> None:
+@dataclass(frozen=True)
+class _Side:
+    """What is there and wanted of own plugs, or of those for who agreed; the first week in which a
+    start could be ready, None where nothing can be started."""
+
+    supplies: Sequence[_Supply]
+    demands: dict[Kind, list[int]]
+    kind: Kind
+    horizon: Horizon
+    first_ready: int | None
+
+    def add(self, week: int, plugs: int) -> None:
+        """So many are wanted in this week; beyond the weeks planned, none."""
+        if week < self.horizon.weeks:
+            self.demands[self.kind][week] += plugs
+
+    def free(self) -> Days:
+        """How many more plugs are there in each week, beside what is wanted? [weeks]"""
+        here = [s for s in self.supplies if s.first < self.horizon.weeks]
+        ready, plugs = [s.first for s in here], [s.plugs for s in here]
+        last = [min(s.last, self.horizon.weeks - 1) for s in here]
+        return extra(ready, last, plugs, self.demands.get(self.kind, [0] * self.horizon.weeks))
+
+    def first_week(self, plugs: int, wanted: int = 0) -> int | None:
+        """In which week from `wanted` on can so many be had, from stock or else from a start?"""
+        enough = np.flatnonzero(self.free()[wanted:] >= plugs)
+        if enough.size:
+            return wanted + int(enough[0])
+        return None if self.first_ready is None else max(wanted, self.first_ready)
+
+
+def _wanted_week(line: _OpenLine, horizon: Horizon) -> int | None:
+    """In which week must it leave to arrive on the customer's first day? None without one."""
+    if line.not_before is None:
+        return None
+    return max(0, horizon.index(line.not_before - timedelta(days=ON_THE_WAY_DAYS)))
+
+
+def _place(lines: Sequence[_OpenLine], own: _Side) -> None:
     """Adds each open line to the week in which it is wanted: those with a day, then as ordered."""
     for line in lines:
-        if line.not_before is not None:
-            week = max(0, horizon.index(line.not_before - timedelta(days=ON_THE_WAY_DAYS)))
-            if week < horizon.weeks:
-                demand[week] += line.plugs
-    here = [s for s in supplies if s.first < horizon.weeks]
-    ready, plugs = [s.first for s in here], [s.plugs for s in here]
-    last = [min(s.last, horizon.weeks - 1) for s in here]
+        week = _wanted_week(line, own.horizon)
+        if week is not None:
+            own.add(week, line.plugs)
     for line in lines:
-        if line.not_before is not None:
-            continue
-        free = extra(ready, last, plugs, demand)
-        enough = np.flatnonzero(free >= line.plugs)
-        week = int(enough[0]) if enough.size else first_ready
-        if week < horizon.weeks:
-            demand[week] += line.plugs
+        if line.not_before is None:
+            own.add(own.first_week(line.plugs) or 0, line.plugs)
 
 
-def _add_expected(session: Session, horizon: Horizon, demand: dict[int, list[int]]) -> None:
+def _place_agreed(lines: Sequence[_OpenLine], own: _Side, bought: _Side) -> None:
+    """Adds lines that may be bought in where they can be had first, in the order of `_place`.
+
+    Own plugs where both can be had in one week: they are what was ordered.
+    """
+    for line in sorted(lines, key=lambda line: line.not_before is None):
+        wanted = _wanted_week(line, own.horizon)
+        from_week = min(wanted or 0, own.horizon.weeks)
+        one = own.first_week(line.plugs, from_week)
+        other = bought.first_week(line.plugs, from_week)
+        if other is not None and (one is None or other < one):
+            side, week = bought, other
+        else:
+            side, week = own, one or from_week
+        side.add(week if wanted is None else wanted, line.plugs)
+
+
+def _add_expected(session: Session, horizon: Horizon, demand: dict[Kind, list[int]]) -> None:
     planted = _planted_out(session, horizon)
     for row in session.exec(select(Demand).order_by(col(Demand.id))).all():
         week = horizon.index(Week.parse(row.week))
@@ -268,7 +346,7 @@ def _add_expected(session: Session, horizon: Horizon, demand: dict[int, list[int
             done = min(row.plugs, planted.get(row.crop_id, 0))
             planted[row.crop_id] = planted.get(row.crop_id, 0) - done
         if row.plugs > done:
-            demand[row.crop_id][week] += row.plugs - done
+            demand[row.crop_id, False][week] += row.plugs - done
 
 
 def _planted_out(session: Session, horizon: Horizon) -> dict[int, int]:
@@ -284,7 +362,7 @@ def _planted_out(session: Session, horizon: Horizon) -> dict[int, int]:
 
 
 def _book(
-    crop_id: int,
+    kind: Kind,
     wanted: list[int],
     supplies: list[_Supply],
     unsold: list[int],
@@ -307,10 +385,11 @@ def _book(
             standing[week] += one.plugs - int(row[: week + 1].sum())
         left = one.plugs - int(row.sum())
         if left > 0 and one.last < weeks:
-            leftover.append(Leftover(crop_id, one.code, one.last_sale_on, left))
+            leftover.append(Leftover(kind[0], one.code, one.last_sale_on, left, kind[1]))
     met = given.sum(axis=0)
     return CropBook(
-        crop_id=crop_id,
+        crop_id=kind[0],
+        by_consent=kind[1],
         demand=tuple(int(w) - int(m) for w, m in zip(wanted, met, strict=True)),
         from_stock=tuple(int(m) for m in met),
         ready=tuple(ready),

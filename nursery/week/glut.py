@@ -21,7 +21,7 @@ from nursery.crop import Crop
 from nursery.database import site
 from nursery.growing.air import Air
 from nursery.growing.cold import days_left
-from nursery.planning.wanted import Books, Leftover, crop_books
+from nursery.planning.wanted import Books, Kind, Leftover, crop_books
 from nursery.stock import Grade, Lot, Pool
 from nursery.weeks import Horizon, Week
 
@@ -71,12 +71,15 @@ def glut_advice(session: Session, today: date, air: Air | None = None) -> list[G
     books = crop_books(session, horizon, today, {}, air)
     left = [one for book in books.by_crop.values() for one in book.leftover]
     lots = _lots(session, left)
-    free = {crop: list(_unserved(books, crop)) for crop in {one.crop_id for one in left}}
+    kinds = {(one.crop_id, one.by_consent) for one in left}
+    free = {kind: list(_unserved(books, kind)) for kind in kinds}
     found = []
     for one in sorted(left, key=lambda one: (one.last_sale_on, one.batch_code)):
         lot = lots.get((one.batch_code, one.last_sale_on))
         if lot is not None and one.plugs >= LEAST_PLUGS:
-            found.append(_advice(session, one, lot, today, horizon, free[one.crop_id]))
+            found.append(
+                _advice(session, one, lot, today, horizon, free[one.crop_id, one.by_consent])
+            )
     return found
 
 
@@ -99,9 +102,9 @@ def _advice(
     )
 
 
-def _unserved(books: Books, crop_id: int) -> Sequence[int]:
+def _unserved(books: Books, kind: Kind) -> Sequence[int]:
     """Plugs wanted in each week that neither ready lots nor growing batches of the week give."""
-    book = books.by_crop[crop_id]
+    book = books.by_crop[kind]
     return [max(0, want - made) for want, made in zip(book.demand, book.ready, strict=True)]
 
 

@@ -11,14 +11,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from sqlmodel import Session, select
+from sqlmodel import select
 
 from nursery.access import Role, make_token
 from nursery.checking import check_database
-from nursery.crop import Method, Protocol, Stage, StageKind
 from nursery.database import Database, now, open_database
 from nursery.errors import Refused
-from nursery.growing.batch_work import set_ready, start_batch
 from nursery.growing.leaving import regrade
 from nursery.order import CustomerOrder, Product, Promise, PromiseLine, Substitute
 from nursery.pools import pool_of
@@ -30,49 +28,15 @@ from nursery.promising.promise import amend, confirm, reserve
 from nursery.promising.quote import quote
 from nursery.promising.supply import available
 from nursery.shed.pick_sheet import pick_sheet
-from nursery.stock import Grade, Lot, Pool
-from tests.builders import crop_named, product_of, ready_lot
+from nursery.stock import Grade, Pool
+from tests.bought_in import bought_lot, substitutes
+from tests.builders import crop_named, ready_lot
 from tests.flow_judge import oversold
 from tests.shop import HERE, MONDAY, caltha, mild_nursery
 
 TUESDAY = MONDAY + timedelta(days=1)
 _LONG = timedelta(days=120)
 AGREED = Consent(bought_in=True)
-
-
-def bought_lot(session: Session, plugs: int, by_consent: bool | None = None) -> Lot:
-    """Caltha that came from a supplier and stands ready; sold as such, unless said otherwise."""
-    crop = crop_named(session, "Caltha palustris")
-    first = crop.protocols[0].stages[0]
-    protocol = Protocol(
-        crop_id=crop.id,
-        name="from a supplier",
-        method=Method.BOUGHT_IN,
-        by_consent=by_consent,
-        stages=[
-            Stage(
-                position=1,
-                kind=StageKind.ON_ORDER,
-                area_kind="none",
-                tray_format_id=first.tray_format_id,
-                clock="days",
-                clock_amount=21,
-            )
-        ],
-    )
-    session.add(protocol)
-    session.flush()
-    batch = start_batch(session, protocol, -(-plugs // 104), "Ada", quarantine="clear")
-    return set_ready(session, batch, plugs, "Ada")
-
-
-def substitutes(session: Session, product: str, *others: str) -> None:
-    """These may be sent for this crop's product, in this order."""
-    wanted = product_of(session, crop_named(session, product))
-    for place, other in enumerate(others, 1):
-        stands_in = product_of(session, crop_named(session, other))
-        session.add(Substitute(product_id=wanted.id, other_id=stands_in.id, place=place))
-    session.flush()
 
 
 def test_plants_that_were_bought_in_fill_no_line_without_consent(db: Database) -> None:
