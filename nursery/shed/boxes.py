@@ -97,7 +97,7 @@ class Boxes:
         the vapour. `way` is how they go: the postage of no way is 0. None either where a product
         fits into no box, or is heavier than the last band: somebody has to see to that.
         """
-        sorts = tuple(sorted((product.code, many) for product, many in wanted))
+        sorts = tuple(sorted((one.code, many, one.weight_g) for one, many in wanted))
         bands = self._postage(way)
         key = (sorts, packs_g, most_open, bands)
         found = self._known.get(key)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from sqlmodel import Session
 
@@ -22,13 +23,22 @@ from nursery.database import site
 from nursery.order import Product
 from nursery.promising.basket import Limits
 from nursery.promising.holds import Outlook
-from nursery.shed.boxes import PackedBox, known_boxes
+from nursery.shed.boxes import Boxed, PackedBox, known_boxes
 from nursery.shed.journey import Journeys, Trip
 from nursery.shed.parcel_packs import ChosenPacks, PackChoice
 from nursery.shed.wraps import Taken, known_wraps, lasting
 
 Goods = Sequence[tuple[Product, int]]
 """So many of each product, line by line."""
+
+
+class _Wetter(NamedTuple):
+    """One of a product in another wrap than is listed, with the water that it holds more."""
+
+    code: str
+    plugs: int
+    box_units: int
+    weight_g: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +144,7 @@ class Packer:
         chosen = self.packs(standing(goods), trip)
         ways = self._ways(goods, trip, chosen.each_g)
         best = min(
-            ways,
+            [way for way in ways if way.boxes] or ways,
             key=lambda way: (
                 not way.lasts,
                 way.cost_cents + way.postage_cents if way.lasts else 0,
@@ -143,14 +153,11 @@ class Packer:
         )
         packs = chosen.in_boxes(max(1, len(best.boxes)))
         minutes = self._parcel_minutes + packs.minutes
-        water = 0.0
         for (product, many), one in zip(goods, best.taken, strict=True):
             listed = product.wrap
             of_wrap = one.wrap.minutes if one else listed.minutes if listed else 0.0
             minutes += many * (product.minutes + of_wrap)
-            if one is not None and listed is not None:
-                water += many * (one.wrap.water_g - listed.water_g)
-        plants = sum(many * product.weight_g for product, many in goods)
+        plants = sum(many * one.weight_g for one, many in _wetter(goods, best.taken))
         boxed = sum(box.weight_g for box in best.boxes) or plants + packs.weight_g
         return Packed(
             boxes=best.boxes,
@@ -158,7 +165,7 @@ class Packer:
             packs=packs,
             box_says=_why_this_box(ways[0], best, goods),
             minutes=math.ceil(minutes - 1e-9),
-            weight_g=max(0, round(boxed + water)),
+            weight_g=boxed,
             cost_cents=best.cost_cents + packs.cost_cents,
             postage_cents=best.postage_cents,
         )
@@ -176,15 +183,27 @@ class Packer:
             boxes = self._boxes.of(goods, packs_g, most_open, by)
             if found and not boxes:
                 continue
-            taken = tuple(
-                self.wrap_for(own_wrap(product), trip, _open(boxes, product.code))
-                for product, _ in goods
-            )
+            taken = self._wraps_in(boxes, goods, trip)
+            wetter = _wetter(goods, taken)
+            if wetter != list(goods):  # what is wetter is heavier, and may want another box
+                boxes = self._boxes.of(wetter, packs_g, most_open, by)
+                taken = self._wraps_in(boxes, goods, trip)
+                if found and not boxes:
+                    continue
             cost = sum(box.cost_cents for box in boxes) + _wraps_cost(goods, taken)
             found.append(_Way(boxes, taken, cost))
             if found[-1].as_listed:
                 break
         return found
+
+    def _wraps_in(
+        self, boxes: Sequence[PackedBox], goods: Goods, trip: Trip
+    ) -> tuple[Taken | None, ...]:
+        """What do these travel in, line by line, in the boxes that they are in?"""
+        return tuple(
+            self.wrap_for(own_wrap(product), trip, _open(boxes, product.code))
+            for product, _ in goods
+        )
 
     def _never_cheaper(
         self,
@@ -209,6 +228,20 @@ def standing(goods: Goods) -> Limits:
         frost_c=max(product.frost_limit_c for product, _ in goods),
         days_in_box=min(product.max_days_in_box for product, _ in goods),
     )
+
+
+def _wetter(goods: Goods, taken: Sequence[Taken | None]) -> list[tuple[Boxed, int]]:
+    """The goods as they are weighed: whole grams of water more where the wrap is a wetter one."""
+    found: list[tuple[Boxed, int]] = []
+    for (product, many), one in zip(goods, taken, strict=True):
+        listed = product.wrap
+        more = 0 if one is None or listed is None else math.ceil(one.wrap.water_g - listed.water_g)
+        if more:
+            grams = max(0, product.weight_g + more)
+            found.append((_Wetter(product.code, product.plugs, product.box_units, grams), many))
+        else:
+            found.append((product, many))
+    return found
 
 
 def own_wrap(product: Product) -> str:
@@ -237,6 +270,8 @@ def _why_this_box(plain: _Way, best: _Way, goods: Goods) -> str:
     names = [box.name for box in plain.boxes]
     if best is plain or names == [box.name for box in best.boxes]:
         return ""
+    if not names:
+        return "in an open box it would need a wetter wrap, and be too heavy for the carrier"
     dry = [
         f"{product.wrap.name} of {product.code} would dry out in {1 - one.own_chance:.0%} of"
         " weather years"

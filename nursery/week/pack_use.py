@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from sqlmodel import Session, col, select
 
+from nursery.order import State
 from nursery.shed.packing import packings
-from nursery.shed.wanted import wanted_on
+from nursery.shed.wanted import whole_on
 from nursery.travelling import TravelPack
 from nursery.weeks import Horizon
 
@@ -26,7 +27,7 @@ def packs_used(session: Session, horizon: Horizon) -> list[tuple[TravelPack, lis
 def _add(session: Session, horizon: Horizon, used: dict[str, list[float]]) -> None:
     last = horizon.week(horizon.weeks - 1).monday().toordinal() + 6
     first = horizon.start.monday()
-    wanted = wanted_on(session, first, first.fromordinal(last))
+    wanted = whole_on(session, first, first.fromordinal(last), (State.CONFIRMED,))
     pack_on = {each.promise.id or 0: each.promise.pack_on for each in wanted}
     for promise, packing in packings(session, wanted).items():
         week = max(0, horizon.index(pack_on[promise]))

@@ -100,9 +100,7 @@ def _add_promised(
     to_pack = [
         each
         for each in rows
-        if each.promise.id in holds
-        and each.plugs > 0
-        and horizon.index(each.promise.pack_on) < horizon.weeks
+        if each.promise.id in holds and horizon.index(each.promise.pack_on) < horizon.weeks
     ]
     wraps = {row.name: row.id for row in session.exec(select(Wrap))}
     packed = packings(session, to_pack)

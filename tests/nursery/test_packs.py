@@ -9,17 +9,23 @@ from sqlmodel import Session, select
 
 from nursery.database import Database, now
 from nursery.growing_area import Site
-from nursery.order import Promise
+from nursery.order import Product, Promise, State
 from nursery.promising.basket import Limits, parcel_for
 from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
 from nursery.promising.promise import amend, confirm, re_date, reserve
 from nursery.promising.quote import Quote, quote
 from nursery.shed.packing import parcel_packs
 from nursery.shed.pick_sheet import pick_sheet
-from nursery.travelling import Against, TravelPack
+from nursery.shed.picking import record_pick
+from nursery.stock import Lot
+from nursery.travelling import Against, ParcelBox, TravelPack
 from nursery.weather import Forecast
 from nursery.week.materials import call_off
-from tests.shop import HERE, MONDAY, caltha, mild_nursery
+from nursery.week.pack_use import packs_used
+from nursery.week.posted import posted
+from nursery.weeks import Horizon, Week
+from tests.builders import crop_named, ready_lot
+from tests.shop import HERE, MONDAY, both, caltha, mild_nursery
 
 TUESDAY, WEDNESDAY = date(2027, 3, 2), date(2027, 3, 3)
 WARM = Pack("heat pack 72 h", Against.FROST, 72, 5, -10, 240, 120)
@@ -156,6 +162,31 @@ def test_packs_that_promised_parcels_need_are_called_off_a_lead_time_before(db: 
         session.flush()
         found = {line.name: line for line in call_off(session)}
         assert found["heat pack 72 h"].order_by is None
+
+
+def test_a_parcel_of_which_a_line_is_picked_still_takes_its_packs_and_boxes(db: Database) -> None:
+    """Two bundles of room 6 make two boxes of 6, a pack in each, whichever line is picked first."""
+    with db.writing() as session:
+        _frosty(session, -4.0, WARM)
+        ready_lot(session, crop_named(session, "Primula rosea"), 50, MONDAY, date(2027, 7, 1))
+        for product in session.exec(select(Product)):
+            product.frost_limit_c = -3.0
+        session.add(ParcelBox(name="small", room=6, weight_g=100, cost_cents=50))
+        session.flush()
+        made = reserve(session, "O-1", both(), HERE, TUESDAY, "Van", "shop")
+        confirm(session, made.id or 0, "shop")
+        horizon = Horizon(Week.of(MONDAY), 2)
+
+        def used() -> tuple[list[float], list[float]]:
+            ((_, packs),) = packs_used(session, horizon)
+            return packs, posted(session, horizon, MONDAY).boxes["small"]
+
+        assert used() == ([2.0, 0.0], [2.0, 0.0])
+        line = made.lines[0]
+        lot = session.exec(select(Lot).where(Lot.pool_id == line.pool_id)).one()
+        record_pick(session, line, lot, line.plugs, "Pat")
+        session.refresh(made)
+        assert made.state is State.CONFIRMED and used() == ([2.0, 0.0], [2.0, 0.0])
 
 
 @pytest.mark.parametrize("spare", [0, 1])

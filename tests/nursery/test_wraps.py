@@ -11,7 +11,7 @@ from sqlmodel import Session, select
 from typer.testing import CliRunner
 
 from nursery import moisture
-from nursery.carrier import CarrierService
+from nursery.carrier import CarrierService, PostageBand
 from nursery.cli import app
 from nursery.database import Database, site
 from nursery.errors import Fault, Refused
@@ -306,6 +306,34 @@ def test_a_parcel_weighs_its_plants_box_packs_and_the_water_of_the_wrap_it_trave
         product.heat_limit_c = 10.0
         site(session).lift_g = 850
         assert [box.weight_g for box in _boxed(session).boxes] == [800] * 3
+
+
+def test_a_wetter_wrap_is_weighed_before_the_boxes_and_the_postage_are_chosen(
+    db: Database,
+) -> None:
+    """Two of 400 g in moss and a box of 100 g weigh 900 g and go for 300 cents up to 950 g. In foil
+    that holds 30 g more they weigh 960 g: 50 + 900 in one box, 2 x (50 + 300) in two of 530 g."""
+    with db.writing() as session:
+        own = _wraps(session, 0.8)
+        foil = session.exec(select(Wrap).where(Wrap.name == "foil")).one()
+        foil.water_g = 150
+        product_of(session, crop_named(session, "Caltha palustris")).weight_g = 400
+        line = session.exec(select(PromiseLine)).one()
+        line.quantity, line.plugs = 2, 12
+        promise = session.exec(select(Promise)).one()
+        way = {"service_id": promise.service_id, "zone_id": promise.order.zone_id}
+        session.add_all(
+            PostageBand(**way, up_to_g=up_to, price_cents=cents)
+            for up_to, cents in ((950, 300), (5000, 900))
+        )
+        found = _boxed(session, ParcelBox(name="plain", room=12, weight_g=100, cost_cents=50))
+        assert [(box.weight_g, box.postage_cents) for box in found.boxes] == [(900, 300)]
+        own.conductance_g_per_h_kpa = 40.0
+        session.flush()
+        found = _boxed(session)
+        assert found.wraps[0].wrap == "foil"
+        assert [(box.weight_g, box.postage_cents) for box in found.boxes] == [(530, 300)] * 2
+        assert found.weight_g == 1060
 
 
 def test_a_dry_and_hot_place_on_the_way_changes_wrap_and_packs(db: Database) -> None:
