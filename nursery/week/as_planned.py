@@ -6,6 +6,7 @@ plugs. What the sheet leaves open (discard, or pot on?) has to be said.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,9 @@ from nursery.day_entry import DayEntry
 from nursery.errors import Refusal, Refused
 from nursery.growing.growth import growing_stages
 from nursery.growing_area import Bench, GrowingArea
+from nursery.kept_rota import KeptRota
 from nursery.planned import PlannedStart
+from nursery.planning.bench_map import bench_map
 from nursery.planning.bench_stays import stand_name, start_name
 from nursery.stock import Lot
 from nursery.week import day_book
@@ -33,8 +36,9 @@ class Otherwise:
     """What was done otherwise than the line says; None where it was as planned.
 
     `potted_on` chooses for a line "discard or pot on". Without a bench, that of
-    the kept bench map is taken (where the batch stands on one), else the only one of the right kind
-    of area with room for all trays; where there are several, none is written down.
+    the kept bench map is taken (where the batch stands on one), else the one on the sheet that was
+    handed out, else the only one of the right kind of area with room for all trays; where there are
+    several, none is written down.
     """
 
     bench: Bench | None = None
@@ -60,20 +64,21 @@ def done(
     "done_already", "unknown_line" (with the lines that are there), "stopped" (a veto, say),
     "say_which" (discard or pot on?), and what the work itself refuses.
     """
-    task = _task(session, key.strip().upper(), week or Week.of(today(session)))
+    of_week = week or Week.of(today(session))
+    task = _task(session, key.strip().upper(), of_week)
     if task.stopped:
         raise _refused(
             "stopped", f"Line {task.key} ({_name(task)}) may not be done: {task.stopped}"
         )
     said = Said(task.key, minutes)
     if task.kind is TaskKind.START:
-        return _start(session, task, actor, otherwise, said)
+        return _start(session, task, actor, otherwise, said, of_week)
     batch = session.get_one(Batch, task.batch_id)
     plugs = otherwise.plugs if otherwise.plugs is not None else task.plugs
     if task.kind in (TaskKind.MOVE, TaskKind.HARDEN_OFF):
         trays = otherwise.trays
         bench = otherwise.bench or _mapped(
-            session, _later(batch), trays or task.trays, _names(session, batch), batch
+            session, _later(batch), trays or task.trays, _names(session, batch), batch, of_week
         )
         return day_book.move(session, batch, actor, bench, trays, said=said)
     if task.kind is TaskKind.READY:
@@ -111,12 +116,12 @@ def _task(session: Session, key: str, week: Week) -> Task:
 
 
 def _start(
-    session: Session, task: Task, actor: str, otherwise: Otherwise, said: Said
+    session: Session, task: Task, actor: str, otherwise: Otherwise, said: Said, week: Week
 ) -> Booked[Batch]:
     planned = session.get_one(PlannedStart, task.planned_start_id)
     trays = otherwise.trays if otherwise.trays is not None else task.trays
     bench = otherwise.bench or _mapped(
-        session, growing_stages(planned.protocol), trays, [start_name(planned)], None
+        session, growing_stages(planned.protocol), trays, [start_name(planned)], None, week
     )
     return day_book.start(
         session, planned.protocol, trays, actor, bench, planned=planned, said=said
@@ -145,20 +150,35 @@ def _out(
 
 
 def _mapped(
-    session: Session, stages: tuple[Stage, ...], trays: int, names: list[str], batch: Batch | None
+    session: Session,
+    stages: tuple[Stage, ...],
+    trays: int,
+    names: list[str],
+    batch: Batch | None,
+    week: Week,
 ) -> Bench | None:
-    """The bench that the kept map gives, else the only one with room for so many trays."""
+    """The bench that the kept map or a handed-out sheet gives, else the only one with room."""
     if not stages or stages[0].area_kind is AreaKind.NONE:
         return None
     stands = [stand_name(name, stages[0].position) for name in names]
     slots = session.exec(
         select(BenchSlot.bench_id).where(col(BenchSlot.stand).in_(stands)).distinct()
-    ).all()
+    ).all() or _handed_out(session, week, stands)
     free = _free_benches(session, stages[0], trays, batch)
     mapped = [bench for bench in free if bench.id in slots]
     if len(slots) == 1 and mapped:
         return mapped[0]
     return free[0] if len(free) == 1 else None
+
+
+def _handed_out(session: Session, week: Week, stands: Sequence[str]) -> Sequence[int]:
+    """On which benches do these stand by the sheets of the week, if they were handed out?"""
+    if session.get(KeptRota, str(week)) is None:
+        return ()
+    slots = bench_map(session, week).all_slots
+    names = {slot.bench for slot in slots if slot.what.key in stands}
+    rows = session.exec(select(Bench).where(col(Bench.name).in_(names)))
+    return [bench.id or 0 for bench in rows]
 
 
 def _free_benches(session: Session, stage: Stage, trays: int, batch: Batch | None) -> list[Bench]:

@@ -27,8 +27,10 @@ from nursery.week import day_book
 from nursery.week.as_planned import Otherwise, done
 from nursery.week.day_book import Booked, Said, batch_lines, day_lines, state_of
 from nursery.week.day_undo import last_entry, undo
+from nursery.week.rota import keep_rota, rota
 from nursery.week.week_sheet import Task, TaskKind, week_sheet
 from nursery.weeks import Week
+from solver.run import Limits
 from tests.builders import accepted_plan, crop_named, ready_lot, small_nursery
 
 MONDAY = date(2027, 3, 1)
@@ -421,6 +423,26 @@ def test_the_bench_map_says_which_of_several_benches_it_is(db: Database) -> None
         )
         session.flush()
         assert done(session, f"S{start.id}", "Ada").result.bench_id == second.id
+
+
+def test_a_line_that_was_handed_out_is_done_on_the_bench_of_its_sheet(db: Database) -> None:
+    """Two benches have room and no map is kept: the sheet names one of them, and that counts."""
+    with db.writing() as session:
+        small_nursery(session)
+        first = session.exec(select(Bench).where(Bench.name == "Mist house 1")).one()
+        session.add(Bench(area_id=first.area_id, name="Mist house 2", places=20))
+        start = planned(session, 5)
+        week = Week.of(MONDAY)
+    keep_rota(db, week, Limits(1.0, threads=1))
+    with db.writing() as session:
+        (line,) = [
+            line.work
+            for sheet in rota(session, week).sheets
+            for line in sheet.lines
+            if line.work.line == f"S{start.id}"
+        ]
+        made = done(session, f"S{start.id}", "Ada").result
+        assert made.bench is not None and line.go_to.startswith(f"{made.bench.name}, place")
 
 
 STEPS: dict[str, Callable[[Session, Batch], DayEntry | None]] = {
