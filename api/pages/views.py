@@ -22,6 +22,7 @@ from nursery.growing.shade_calendar import CAUTION, shade_calendars
 from nursery.planning.bench_map import WEEKS as MAP_WEEKS
 from nursery.planning.bench_map import Limits, bench_map
 from nursery.week.rota import keep_rota, rota
+from nursery.week.warnings import warnings
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
@@ -43,6 +44,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
         *packing_table.routes(desk),
         at("/shade", _shade, "GET"),
         at("/days", _days, "GET"),
+        at("/warnings", _warnings, "GET"),
         at("/week", _week_now, "GET"),
         at("/week/{week}", _week, "GET"),
         at("/week/{week}/sheets", _sheets, "GET"),
@@ -135,6 +137,15 @@ async def _days(desk: Desk, request: Request) -> Response:
             span=span,
             site=site(session),
         )
+
+    return await shown(desk, request, _LEAD, work)
+
+
+async def _warnings(desk: Desk, request: Request) -> Response:
+    def work(session: Session, token: Token) -> Response:
+        found = groupby(warnings(session), lambda one: one.urgency)
+        groups = [(urgency, list(some)) for urgency, some in found]
+        return page("warnings.html", groups=groups, site=site(session), day=today(session))
 
     return await shown(desk, request, _LEAD, work)
 

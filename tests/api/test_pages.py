@@ -13,6 +13,7 @@ from nursery.access import Role
 from nursery.database import Database
 from nursery.order import PromiseLine
 from nursery.stock import Moved, Movement
+from nursery.week.warnings import warnings
 from tests.api.server import serving, tokens
 from tests.api.shop import MONDAY, Shop
 from tests.builders import crop_named, ready_lot
@@ -138,6 +139,21 @@ def test_the_lead_reads_the_days_ahead_and_too_many_are_refused_in_words(
     for many in ("0", "999", "-1", "two", "9" * 40, "²"):
         refused = browser.get("/days", params={"days": many})
         assert refused.status_code == 404 and "must be 1 to 120" in refused.text
+
+
+def test_the_lead_reads_what_to_look_at_and_by_when(browser: httpx.Client, db: Database) -> None:
+    log_in(browser, Role.PACKER)
+    assert browser.get("/warnings").status_code == 403
+    log_in(browser, Role.LEAD)
+    words = " ".join(Page(browser.get("/warnings").text).words.split())
+    with db.reading() as session:
+        found = warnings(session)
+    assert found
+    for one in found:
+        for told in (one.thing, one.text, one.what_to_do, f"{one.latest_day:%a %d %b}"):
+            assert told in words
+    at = [words.index(one.text) for one in found if words.count(one.text) == 1]
+    assert at == sorted(at)
 
 
 def test_a_wrong_token_is_told_and_sets_no_cookie(browser: httpx.Client) -> None:

@@ -104,6 +104,7 @@ PATHS = [
     f"/cards/{SHIP}",
     "/shade",
     "/days",
+    "/warnings",
     "/login",
 ]
 
