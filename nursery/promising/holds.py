@@ -156,7 +156,9 @@ class Outlook:
     _known: dict[tuple[frozenset[int], Limits, float], tuple[Calm, Calm]] = field(
         default_factory=dict, compare=False, repr=False
     )
-    _here: dict[tuple[int, bool], Futures] = field(default_factory=dict, compare=False, repr=False)
+    _here: dict[tuple[int, bool, bool], Futures] = field(
+        default_factory=dict, compare=False, repr=False
+    )
 
     def holds(
         self,
@@ -193,12 +195,20 @@ class Outlook:
         return [(one.name, *one.forecast[day]) for one in asked if day in one.forecast]
 
     def without_forecast(self) -> list[str]:
-        """Which stations have no fresh forecast, so that the climate decides? One sentence each."""
-        return [
-            f"No fresh forecast: the next days are judged by {one.known_from(self.start)}"
-            for _, one in sorted(self.stations.items())
-            if not one.forecast and one.normals is not None
-        ]
+        """Where is a fresh forecast missing, or all that it could be judged by? A sentence each."""
+        found = []
+        for _, one in sorted(self.stations.items()):
+            if one.normals is not None and not one.forecast:
+                by = one.known_from(self.start)
+                found.append(f"No fresh forecast: the next days are judged by {by}")
+            elif one.normals is None and one.forecast:
+                last = max(one.forecast)
+                text = f"Station {one.name} has no normals: only its forecast is judged, to {last}"
+                found.append(f"{text}; a person must judge its weather after that")
+            elif one.normals is None:
+                text = f"Station {one.name} has no normals and no fresh forecast"
+                found.append(f"{text}: a person must judge its weather")
+        return found
 
     def worst(
         self,
@@ -239,9 +249,9 @@ class Outlook:
             runs.append(self._futures(station, hot).calm(limit_c, hot))
             if one.years is not None:
                 reached = one.years.t_max >= limit_c if hot else one.years.t_min <= limit_c
-                usual = self._usual(one, limit_c, hot)
+                calm = self._futures(station, hot, told=False).calm(limit_c, hot)
                 told = [day.item() in one.forecast for day in day_range(self.start, self.days)]
-                seen.append(Seen(reached, (1 - usual).tolist(), told))
+                seen.append(Seen(reached, calm, told))
         return Calm(self.days, tuple(runs), tuple(seen))
 
     def _usual(self, one: StationOutlook, limit_c: float, hot: bool) -> Floats:
@@ -262,9 +272,10 @@ class Outlook:
                 found[at] = judged[at]
         return found
 
-    def _futures(self, station: int, hot: bool) -> Futures:
-        """What is known of the days here, worked out once for all limits."""
-        if (station, hot) not in self._here:
+    def _futures(self, station: int, hot: bool, told: bool = True) -> Futures:
+        """What is known of the days here (`told`: by its forecast as well)? Once for all limits."""
+        key = (station, hot, told)
+        if key not in self._here:
             one, usual, spread = self.stations[station], None, None
             if one.normals is not None:
                 each = daily_normals(one.normals, day_range(self.start, self.days))
@@ -272,12 +283,11 @@ class Outlook:
             said = [
                 ((day - self.start).days, pair[hot], one.error.get(day, 0.0))
                 for day, pair in sorted(one.forecast.items())
-                if 0 <= (day - self.start).days < self.days
+                if told and 0 <= (day - self.start).days < self.days
             ]
-            self._here[station, hot] = futures(
-                usual, spread, self.days, said, one.together, untold=one.years is None
-            )
-        return self._here[station, hot]
+            untold = one.years is None or not told
+            self._here[key] = futures(usual, spread, self.days, said, one.together, untold)
+        return self._here[key]
 
 
 def _badness(worst: Worst, hot: bool) -> float:

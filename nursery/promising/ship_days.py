@@ -152,13 +152,11 @@ class Rules:
         """What could not be judged, and by whom must it be?"""
         lanes = [lane for each in self.lanes.values() for lane in each]
         blind = sorted({place for lane in lanes for place in lane.without_weather})
-        dry = sorted(one.name for one in self.outlook.stations.values() if one.normals is None)
         said = [each.text for each in self.decisions if each.last_day >= self.today]
         for border in self.borders.values():
             said += [f"{border.zone} is {one.text}. {ASK_FIRST}" for one in border.openings]
         return tuple(
             [f"{place} has no climate station: a person must judge its weather" for place in blind]
-            + [f"Station {name} has no normals: only its forecast is judged" for name in dry]
             + self.outlook.without_forecast()
             + said
         )

@@ -4,9 +4,10 @@ Warm days come together, so days taken one by one state a chance of heat that is
 days of a month are not spread as the normal distribution says. Where the books have whole observed
 years of a station, the chance beyond its forecast is therefore counted in them: the share of years
 in which any day of the journey reached the limit, looked at in the same week and up to a week
-before and after it. What the normals say weighs as one more year, so that few years close no day
-for what none of them has seen. (Leave-one-year-out on Clemson's 85 years, 32 °C, four days: where
-the normals said 80 to 90 % calm it was 97 %, where the years said so it was 89 %.)
+before and after it. What the normals say of the days together (`hold_futures`, without a forecast)
+weighs as one more year, so that few years close no day for what none of them has seen.
+(Leave-one-year-out on Clemson's 85 years, 32 °C, four days: where the normals, day by day, said 80
+to 90 % calm it was 97 %, where the years said so it was 89 %.)
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from math import prod
 
 import numpy as np
 import sqlalchemy as sa
@@ -25,6 +25,7 @@ from nursery.climate import Weather, observed_weather
 from nursery.errors import Fault
 from nursery.growing.air import LEAST_YEARS
 from nursery.promising.facts import kept_of
+from nursery.promising.hold_futures import CalmRuns
 from nursery.weather import WeatherDay
 
 SHIFT_DAYS = 7
@@ -37,11 +38,11 @@ class Seen:
     """On which days was a limit reached, year by year, at one station?
 
     `reached` is [years, days], begun `SHIFT_DAYS` before the outlook and ended as many after it;
-    `calm` what the normals say of each day, `told` the days that a forecast judges.
+    `calm` what the normals say of days in a row, `told` the days that a forecast judges.
     """
 
     reached: NDArray[np.bool_]
-    calm: Sequence[float]
+    calm: CalmRuns
     told: Sequence[bool]
     _by_length: dict[int, list[float]] = field(default_factory=dict, compare=False, repr=False)
 
@@ -54,7 +55,7 @@ class Seen:
         length = end - first
         if length not in self._by_length:
             self._by_length[length] = self._shares(length)
-        years, normals = self.reached.shape[0], prod(self.calm[first:end])
+        years, normals = self.reached.shape[0], self.calm.chance(first, end)
         seen = self._by_length[length][first]
         return float((years * seen + _NORMALS_WEIGH * normals) / (years + _NORMALS_WEIGH))
 

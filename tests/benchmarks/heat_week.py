@@ -17,7 +17,8 @@ the nursery or the destination had a maximum at or over its plants' limit, or a 
 their frost limit: what the stated risk is about. `met_heat` counts those that were in it while
 under way: the nursery on the ship day,
 the destination after it until the parcel was there. `without_a_day_though_calm` counts orders that
-were given no day although one was calm, as only hindsight tells. `--worse` makes the forecasts'
+were given no day although one was calm, as only hindsight tells; why each got none is counted in
+`without_a_day_because` (see `heat_week_why`). `--worse` makes the forecasts'
 errors so many times larger than the site's settings say, `--caution` is the plants' caution band
 (shown only; nothing is held by it).
 """
@@ -70,6 +71,7 @@ from tests.benchmarks.heat_weather import (
     Forecaster,
     cities,
 )
+from tests.benchmarks.heat_week_why import Days
 from tests.builders import crop_named, ready_lot, set_clock, small_nursery
 
 FIRST, DAYS = date(2013, 4, 29), 47
@@ -122,6 +124,7 @@ class Season:
     moved: list[dict[str, Any]] = field(default_factory=list)
     shipped: dict[str, date] = field(default_factory=dict)
     stated: list[float] = field(default_factory=list)
+    looked: Days = field(default_factory=Days)
     planning: list[float] = field(default_factory=list)
 
 
@@ -261,6 +264,8 @@ def live_through(season: Season, day: date) -> None:
     for wish in season.wishes.get(day, ()):
         with season.db.writing() as session:
             _ask(session, wish)
+    with season.db.reading() as session:
+        season.looked.look(session, day)
 
 
 def _note(season: Season, report: DispatchReport, day: date) -> None:
@@ -450,6 +455,13 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         )
         references = set(session.exec(select(CustomerOrder.reference)))
         open_orders = references - set(season.shipped) - with_day
+    groups = {
+        key: f"{wishes[key].place}, {LIMITS[wishes[key].code]:g} °C" for key in sorted(open_orders)
+    }
+
+    def over(key: str, day: date) -> bool:
+        return judge.over(judge.sent(wishes[key], day))
+
     ours = [judge.sent(wishes[key], day) for key, day in season.shipped.items()]
     names = set(season.shipped)
     found = counted(judge, ours)
@@ -475,13 +487,8 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         "without_a_day_though_calm": sum(
             calm_day(judge, wishes[key], last) is not None for key in open_orders
         ),
-        "without_a_day_by_place_and_limit": dict(
-            sorted(
-                Counter(
-                    f"{wishes[key].place}, {LIMITS[wishes[key].code]:g} °C" for key in open_orders
-                ).items()
-            )
-        ),
+        "without_a_day_because": season.looked.classes(groups, over),
+        "days_held_from_them": season.looked.held_days(groups, over),
         "moved": sum(often.values()),
         "told_once": often[1],
         "told_more_often": sum(often.values()) - often[1],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from sqlmodel import Session, select
 
-from nursery.climate import Normals, chance_hotter, daily, day_range, normals_from_days
+from nursery.climate import Normals, daily, daily_normals, day_range, normals_from_days
 from nursery.climate import observed_weather as observed
 from nursery.clocks import NEVER
 from nursery.database import Database, today
@@ -20,6 +21,7 @@ from nursery.growing.growth import expected_lots
 from nursery.growing.prospects import DRAWS, flushes, living, ready_days
 from nursery.growing_area import Bench, Site
 from nursery.promising.chances import Chances, Draws, spread
+from nursery.promising.hold_futures import DAY_TO_DAY, futures
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
 from nursery.promising.supply import PoolSupply, supply
@@ -147,12 +149,18 @@ def test_warm_days_that_come_together_are_one_chance_and_not_many() -> None:
     # One year in ten is hot for all of a week about day 20, the others never.
     reached = np.zeros((10, 60 + 2 * SHIFT_DAYS), dtype=bool)
     reached[3, 10 + SHIFT_DAYS : 35 + SHIFT_DAYS] = True
-    seen = Seen(reached, calm=[0.9] * 60, told=[False] * 60)
+    # The normals say 0.9 of each day, and days are like their neighbours: scipy judges four.
+    limit, apart = NormalDist(20, 4).inv_cdf(0.9), np.abs(np.subtract.outer(range(4), range(4)))
+    calm = futures([20.0] * 60, [4.0] * 60, 60, (), 0.0).calm(limit, hot=True)
+    judge = stats.multivariate_normal([20.0] * 4, 16 * DAY_TO_DAY**apart, seed=1)
+    normals = float(judge.cdf([limit] * 4))
+    assert 0.9**4 < normals < 0.9
+    seen = Seen(reached, calm, told=[False] * 60)
     assert seen.chance_calm(20, 21) == pytest.approx((9 + 0.9) / 11)
-    assert seen.chance_calm(20, 24) == pytest.approx((9 + 0.9**4) / 11)
-    told = Seen(reached, calm=[0.9] * 60, told=[True] * 22 + [False] * 38)
+    assert seen.chance_calm(20, 24) == pytest.approx((9 + normals) / 11, abs=0.002)
+    told = Seen(reached, calm, told=[True] * 22 + [False] * 38)
     assert told.chance_calm(20, 22) == 1.0
-    assert told.chance_calm(20, 24) == pytest.approx((9 + 0.9**2) / 11)
+    assert told.chance_calm(20, 24) == pytest.approx((9 + calm.chance(22, 24)) / 11)
 
 
 def test_calm_journeys_in_eighty_real_years_are_as_many_as_other_years_say() -> None:
@@ -166,8 +174,9 @@ def test_calm_journeys_in_eighty_real_years_are_as_many_as_other_years_say() -> 
         dates, low, high = (np.array(each) for each in zip(*rows, strict=True))
         dates = dates.astype("datetime64[D]")
         known = observed(dates, low, high, start - timedelta(days=SHIFT_DAYS), length + 14)
-        calm = 1 - chance_hotter(normals_from_days(dates, low, high), day_range(start, length), 32)
-        seen = Seen(known.t_max >= 32.0, calm.tolist(), [False] * length)
+        usual = daily_normals(normals_from_days(dates, low, high), day_range(start, length))
+        calm = futures(usual.t_max, usual.max_sd, length, (), 0.0).calm(32.0, hot=True)
+        seen = Seen(known.t_max >= 32.0, calm, [False] * length)
         for first in range(0, 85, 6):
             days = [date(year, 4, 2) + timedelta(days=first + i) for i in range(4)]
             said.append(seen.chance_calm(first, first + 4))

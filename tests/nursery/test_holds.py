@@ -320,6 +320,18 @@ def test_without_a_fresh_forecast_the_climate_decides_and_the_quote_says_why(
         assert not quote(session, caltha(1), HERE).cautions
 
 
+def test_where_nothing_tells_the_weather_a_person_is_asked_to_judge_it(db: Database) -> None:
+    with db.writing() as session:
+        mild_nursery(session)
+        for month in session.exec(select(MonthNormal)):
+            session.delete(month)
+        said = "Station Home has no normals and no fresh forecast: a person must judge its weather"
+        assert said in quote(session, caltha(1), HERE).cautions
+        _said(session, _days(10.0, 10.0))
+        (caution,) = quote(session, caltha(1), HERE).cautions
+        assert "only its forecast is judged, to 2027-03-10; a person must judge" in caution
+
+
 def test_the_weather_at_a_depot_on_the_way_counts_as_well(either_db: Database) -> None:
     with either_db.writing() as session:
         mild_nursery(session)
