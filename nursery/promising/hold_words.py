@@ -39,7 +39,12 @@ def told_of_hold(
 
 
 def told_of_cautions(
-    outlook: Outlook, lane: Lane, limits: Limits, first: date, last: date
+    outlook: Outlook,
+    stations: frozenset[int],
+    warmer_c: float,
+    limits: Limits,
+    first: date,
+    last: date,
 ) -> list[tuple[str, str]]:
     """Which forecasts from `first` to `last` lie within the caution band of a limit, or over it?
 
@@ -47,13 +52,13 @@ def told_of_cautions(
     open: nothing is held by it.
     """
     days = [first + timedelta(days=i) for i in range((last - first).days + 1)]
-    said = [(day, *each) for day in days for each in outlook.said(lane.stations, day)]
+    said = [(day, *each) for day in days for each in outlook.said(stations, day)]
     if not said:
         return []
     found = []
     day, name, _, high = max(said, key=lambda each: each[3])
-    if high + lane.warmer_c >= limits.heat_c - limits.caution_c:
-        found.append(("heat", _forecast(high, name, day, limits, lane.warmer_c, hot=True)))
+    if high + warmer_c >= limits.heat_c - limits.caution_c:
+        found.append(("heat", _forecast(high, name, day, limits, warmer_c, hot=True)))
     day, name, low, _ = min(said, key=lambda each: each[2])
     if low <= limits.frost_c + limits.caution_c:
         found.append(("frost", _forecast(low, name, day, limits, 0.0, hot=False)))

@@ -225,7 +225,8 @@ def cautions_of(rules: Rules, way: Way, limits: Limits) -> list[tuple[str, str]]
     """Which forecasts on this way come near its plants' limits? See `hold_words`."""
     return told_of_cautions(
         rules.outlook,
-        way.lane,
+        way.lane.stations,
+        way.lane.warmer_c,
         with_packs(limits, way.packs),
         way.leg.ship_on,
         way.arrives_until + timedelta(days=1),

@@ -6,14 +6,17 @@ For the sheets: what `shed.packer` chooses for a parcel's lines and its journey,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 
 from sqlmodel import Session
 
-from nursery.promising.packs import hours_packed
+from nursery.promising.basket import limits_of, strictest
+from nursery.promising.hold_words import told_of_cautions
+from nursery.promising.holds import Outlook
+from nursery.promising.packs import hours_packed, with_packs
 from nursery.shed.boxes import PackedBox
-from nursery.shed.journey import Journeys
+from nursery.shed.journey import Journeys, Trip
 from nursery.shed.packer import Packed, Packer
 from nursery.shed.parcel_packs import ParcelPacks, outlook_of
 from nursery.shed.wanted import Wanted, parcels, whole_on
@@ -51,6 +54,7 @@ class Packing:
 
     `minutes` to pack it, `weight_g` of all its boxes as they are handed over (wraps, water and
     packs with them), `cost_cents` of its boxes, wraps and packs. The carrier asks `postage_cents`.
+    `cautions` say where a forecast of its way comes near its plants' limits, and how to pack then.
     """
 
     promise_id: int
@@ -63,6 +67,16 @@ class Packing:
     weight_g: int
     cost_cents: int
     postage_cents: int = 0
+    cautions: tuple[str, ...] = ()
+
+
+_CARE = {
+    "heat": "water well the evening before and drain, wrap damp and close, keep it in the shade "
+    "until the van comes",
+    "frost": "water early the day before, so that leaves are dry, close the box well, keep it "
+    "indoors until the van comes",
+}
+"""How a parcel is packed whose plants come near a limit (common practice, no source)."""
 
 
 def packings(session: Session, wanted: Sequence[Wanted]) -> dict[int, Packing]:
@@ -73,12 +87,24 @@ def packings(session: Session, wanted: Sequence[Wanted]) -> dict[int, Packing]:
     grouped = parcels(list(wanted))
     journeys = Journeys(session)
     trips = [journeys.trip(lines[0].promise) for lines in grouped]
-    packer = Packer(session, outlook_of(session, trips), journeys)
+    outlook = outlook_of(session, trips)
+    packer = Packer(session, outlook, journeys)
     found: dict[int, Packing] = {}
     for lines, trip in zip(grouped, trips, strict=True):
         packed = packer.packed([(each.product, each.line.quantity) for each in lines], trip)
-        found[lines[0].promise.id or 0] = _packing(lines, packed)
+        told = _cautions(outlook, lines, packed, trip)
+        found[lines[0].promise.id or 0] = replace(_packing(lines, packed), cautions=told)
     return found
+
+
+def _cautions(
+    outlook: Outlook, lines: Sequence[Wanted], packed: Packed, trip: Trip
+) -> tuple[str, ...]:
+    """Nothing is held by them: they say how to pack."""
+    limits = with_packs(strictest([limits_of(each.product) for each in lines]), packed.packs.packs)
+    last = trip.arrives_until + timedelta(days=1)
+    told = told_of_cautions(outlook, trip.stations, trip.warmer_c, limits, trip.ship_on, last)
+    return tuple(f"{text}: {_CARE[code]}" for code, text in told)
 
 
 def line_wraps(session: Session, ship_day: date) -> list[LineWrap]:

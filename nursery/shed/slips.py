@@ -124,7 +124,7 @@ def _slip(lines: Sequence[Wanted], packing: Packing, picked: Batches, to_pick: B
         ),
         boxes=packing.boxes,
         packs=tuple(pack.words(packs.boxes) for pack in packs.packs),
-        minded=(*helpless, *box),
+        minded=(*helpless, *box, *packing.cautions),
         weight_g=packing.weight_g,
         packing_cents=packing.cost_cents,
         postage_cents=packing.postage_cents,

@@ -21,6 +21,7 @@ from nursery.promising.holds import AS_GOOD_AS_SURE, ForecastError, Outlook, Sta
 from nursery.promising.promise import confirm, reserve
 from nursery.promising.quote import quote
 from nursery.promising.ship_days import Ask, Reason, Way, judge, read_rules
+from nursery.shed.pick_sheet import pick_sheet
 from nursery.weather import Forecast, HoldDecision, MonthNormal, Station, WayStation
 from nursery.weather_in.decisions import decide_days, withdraw_decision
 from nursery.week.warnings import Warning, WarningKind, warnings
@@ -125,6 +126,34 @@ def test_a_forecast_in_the_caution_band_is_told_where_its_parcel_is_asked_about(
         assert [one for one in _told(session) if said in one.text]
         assert f"by {best.service}; {said}" in _its_day(session)
         assert _judged(session).is_open
+        (slip,) = pick_sheet(session, SHIP_ON).slips
+        (minded,) = slip.minded
+        assert minded.startswith(f"{said}: water well the evening before")
+        _said(session, {SHIP_ON: 26.9}, hours_old=0.01)
+        assert pick_sheet(session, SHIP_ON).slips[0].minded == ()
+
+
+def test_the_lead_is_told_how_many_promises_stand_on_a_day_that_may_close_and_by_when_to_act(
+    db: Database,
+) -> None:
+    with db.writing() as session:
+        _uncertain(session)
+        service = quote(session, caltha(1), HERE).options[0].service
+        for number, many in enumerate((1, 2)):
+            made = reserve(session, f"O-{number}", caltha(many), HERE, SHIP_ON, service, "shop")
+            confirm(session, made.id or 0, "shop")
+        set_clock(session, SHIP_ON - timedelta(days=4))
+        _said(session, _days(28.4))
+        (told,) = [one for one in warnings(session) if one.kind is WarningKind.HEAT]
+        assert told.thing == "order O-0, O-1"
+        assert told.text.startswith("leaves on Tue 09 Mar to Low land: 28.4 °C forecast at Home")
+        assert told.text.endswith("2.0% is risked; 2 promises, 18 plugs (CP-6)")
+        eve = SHIP_ON - timedelta(days=1)
+        assert told.latest_day == eve and told.what_to_do.endswith("look again on Mon 08 Mar")
+        _said(session, _days(36.0), hours_old=0.05)
+        (told,) = [one for one in warnings(session) if one.kind is WarningKind.HEAT]
+        assert told.latest_day == SHIP_ON - timedelta(days=4)
+        assert told.what_to_do == "run the dispatch today for a new day, and tell the customer"
 
 
 def test_a_promise_that_keeps_its_day_though_none_would_get_it_is_told_as_that(
