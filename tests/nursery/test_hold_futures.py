@@ -18,7 +18,7 @@ from nursery.promising.hold_futures import DAY_TO_DAY, futures
 from nursery.promising.hold_revisions import TOGETHER, errors_together, revisions, together
 from nursery.weather import Forecast
 from tests.benchmarks.heat_weather import cities
-from tests.benchmarks.hold_calibration import bins, played
+from tests.benchmarks.hold_calibration import Maker, bins, played
 from tests.shop import mild_nursery
 
 ERRORS = 1.2 + 0.35 * np.arange(10)
@@ -101,9 +101,9 @@ def test_in_real_weather_no_more_journeys_meet_heat_or_frost_than_was_stated() -
     assert len(sure) > 100 and sum(one.came for one in sure) <= 0.05 * len(sure)
 
 
-def _revised(alike: float) -> list[list[float]]:
+def _revised(alike: float, seed: int) -> list[list[float]]:
     """How forecasts of ten days are revised on thirty mornings, day by day 1 °C."""
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(seed)
     first, issues = date(2027, 5, 1), {}
     errors = {first + timedelta(days=i): np.zeros(2) for i in range(45)}
     for morning in range(30):
@@ -120,10 +120,23 @@ def _revised(alike: float) -> list[list[float]]:
 
 
 def test_how_alike_neighbouring_days_err_is_seen_in_how_they_were_revised() -> None:
-    assert together(_revised(0.0)) == pytest.approx(0.0, abs=0.1)
-    assert together(_revised(0.65)) == pytest.approx(0.65, abs=0.1)
+    for alike in (0.0, 0.65):
+        seen = np.mean([together(_revised(alike, seed)) for seed in range(4)])
+        assert seen == pytest.approx(alike, abs=0.15)
     assert together([]) == together([[1.0]]) == TOGETHER
-    assert 0.3 < together(_revised(0.0)[:4]) < TOGETHER  # two mornings prove little
+    assert 0.3 < together(_revised(0.0, 8)[:4]) < TOGETHER  # two mornings prove little
+
+
+@pytest.mark.parametrize(("alike", "least", "most"), [(False, 0.0, 0.2), (True, 0.35, 0.7)])
+def test_errors_that_last_are_seen_though_each_comes_out_on_another_morning(
+    alike: bool, least: float, most: float
+) -> None:
+    """Clemson's days of 1990; the error of a day is 0.65 like that of the day before it, or not."""
+    days = {day: pair for day, pair in cities()["Clemson"].days.items() if day.year == 1990}
+    maker = Maker(days, alike, 3)
+    mornings = [date(1990, 2, 1) + timedelta(days=i) for i in range(30)]
+    seen = together(revisions({morning: maker.issued(morning) for morning in mornings}))
+    assert least <= seen <= most
 
 
 def test_the_forecasts_of_a_station_say_how_alike_their_days_err(db: Database) -> None:
