@@ -156,7 +156,12 @@ def days_ahead(session: Session, days: int = DAYS) -> tuple[DayAhead, ...]:
             minutes=rules.room.get(day, rules.usual_room),
             parcels=len(promises.get(day, ())),
             plugs=sum(line.plugs for one in promises.get(day, ()) for line in one.lines),
-            zones=tuple(_zone_day(named[zone], day, kinds, at[zone]) for zone in at),
+            zones=tuple(
+                _zone_day(
+                    named[zone], {lane.service for lane in rules.lanes[zone]}, day, kinds, at[zone]
+                )
+                for zone in at
+            ),
             must_move=tuple(_must_move(rules, judged, promises.get(day, ()))),
         )
         for day in ahead
@@ -216,6 +221,7 @@ def _promises(session: Session, first: date, last: date) -> Mapping[date, list[P
 
 def _zone_day(
     name: str,
+    services: Collection[str],
     day: date,
     kinds: Mapping[Limits, tuple[str, ...]],
     closed: Mapping[Limits, Mapping[date, tuple[Reason, ...]]],
@@ -225,7 +231,9 @@ def _zone_day(
     shared: tuple[Reason, ...] = ()
     if len(against) == len(kinds):
         first, *others = against.values()
-        shared = tuple(why for why in first if all(why in other for other in others))
+        alike = [why for why in first if all(why in other for other in others)]
+        if {why.service for why in alike} >= set(services) or any(not w.service for w in alike):
+            shared = tuple(alike)
     shut: dict[str, tuple[Reason, dict[str, None]]] = {}
     for limits, reasons in against.items():
         why = most_telling(shared or reasons) or _NO_DAY

@@ -4,6 +4,7 @@ from collections import Counter
 from datetime import date
 
 from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key
+from nursery.promising.ship_days import most_telling
 from solver.dispatching.judge import cheapest_lots, plugs_by_day
 from solver.dispatching.problem import Plan
 
@@ -37,7 +38,10 @@ class Reasons:
         """Why can this promise not keep its day? One sentence that a customer understands."""
         if kept < self.facts.first_day:
             return _FOR_CUSTOMERS["past"]
-        for reason in each.closed.get(kept, ()):
+        against = each.closed.get(kept, ())
+        own = [why for why in against if why.service in ("", each.service)]
+        reason = most_telling(own or against)  # what closes its service, not another one
+        if reason is not None:
             return _FOR_CUSTOMERS.get(reason.code, "The day that we promised is closed.")
         return TOO_MANY_PARCELS if self._plugs_are_there(each, kept) else TOO_FEW
 
@@ -52,8 +56,15 @@ class Reasons:
         return f"other orders take its days from {first} to {last}"
 
     def _closed(self, each: Waiting) -> str:
-        """The reason that closes most of the days ahead, and one day's own words for it."""
-        ahead = [why for day, whys in sorted(each.closed.items()) for why in whys]
+        """The reason that closes most of the days ahead, and one day's own words for it.
+
+        Of the days on which it would arrive as wanted, where there are such days.
+        """
+        days = [whys for _, whys in sorted(each.closed.items())]
+        wanted = [whys for whys in days if all(why.code != "window" for why in whys)]
+        ahead = [why for whys in wanted for why in whys]
+        if all(why.code in ("origin_closed", "past", "cut_off") for why in ahead):
+            ahead = [why for whys in days for why in whys]
         telling = [why for why in ahead if why.code not in ("origin_closed", "past", "cut_off")]
         counted = Counter(why.code for why in telling or ahead)
         if not counted:

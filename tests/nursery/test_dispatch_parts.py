@@ -5,8 +5,9 @@ from datetime import date, timedelta
 import pytest
 from sqlmodel import Session, select
 
-from nursery.carrier import ClosedAt, Closure
-from nursery.database import Database
+from nursery.carrier import CarrierService, ClosedAt, Closure, Transit, Zone
+from nursery.database import Database, now
+from nursery.dispatching.days_ahead import days_ahead
 from nursery.dispatching.dispatch import accept
 from nursery.dispatching.dispatch_facts import read_facts
 from nursery.dispatching.dispatch_why import Verdict, why_order
@@ -19,6 +20,7 @@ from nursery.order import (
     ShipDay,
 )
 from nursery.shed.picking import record_pick
+from nursery.weather import Forecast, Station
 from tests.builders import (
     crop_named,
     open_order,
@@ -200,3 +202,57 @@ def test_a_parcel_that_is_picked_has_no_other_day(shed: Database) -> None:
         record_pick(session, promise.lines[0], lot, 6, "Ada")
         (found,) = why_order(session, "A-1")
     assert (found.state, found.ship_on, found.days) == ("picked", TUESDAY, ())
+
+
+def _express(session: Session) -> None:
+    """A second service, first by name, that collects from Monday to Thursday."""
+    express = CarrierService(name="Early Express", price_cents=1500, collects="1111000")
+    session.add(express)
+    session.flush()
+    for zone in session.exec(select(Zone)):
+        session.add(
+            Transit(service_id=express.id or 0, zone_id=zone.id or 0, delivery_days=1, percent=100)
+        )
+    session.flush()
+
+
+def test_a_customer_is_told_what_closed_the_service_that_was_promised_not_another_one(
+    shed: Database,
+) -> None:
+    """Friday is closed to the express anyway; the van's Friday is too hot for the plants."""
+    friday = THURSDAY + timedelta(days=1)
+    with shed.writing() as session:
+        stock(session, 100)
+        _express(session)
+        made = promise_on(session, "A-1", friday)
+        assert made.service.name == "Van"
+        for station in session.exec(select(Station)):
+            for day in (friday, friday + timedelta(days=1)):
+                at = now(session)
+                session.add(
+                    Forecast(station_id=station.id or 0, day=day, issued_at=at, min_c=18, max_c=39)
+                )
+        ahead = next(one for one in days_ahead(session, 7) if one.day == friday)
+        assert {shut.reason for zone in ahead.zones for shut in zone.shut} == {"heat"}
+        assert [one.reason for one in ahead.must_move] == ["heat"]
+    report = dispatch(shed)
+    (moved,) = report.moved
+    assert moved.reason == "It would be too hot for the plants on the way."
+
+
+def test_an_order_without_a_day_is_told_what_closes_the_days_that_were_wanted(
+    shed: Database,
+) -> None:
+    """Wanted in a hot week: that is said, not that the parcels of earlier weeks are too early."""
+    first = MONDAY + timedelta(days=7)
+    with shed.writing() as session:
+        stock(session, 100)
+        order = open_order(session, "A-1", the_product(session), 1)
+        order.not_before, order.not_after = first + timedelta(days=1), first + timedelta(days=4)
+        station, at = session.exec(select(Station)).one(), now(session)
+        for day in (first + timedelta(days=i) for i in range(7)):
+            session.add(
+                Forecast(station_id=station.id or 0, day=day, issued_at=at, min_c=20, max_c=39)
+            )
+    (left,) = dispatch(shed).unshipped
+    assert "most days for this: 39 °C forecast at Home" in left.reason
