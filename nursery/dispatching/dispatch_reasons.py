@@ -22,7 +22,7 @@ _FOR_CUSTOMERS = {
 }
 """What a customer is told for each reason that closes a day (see `promising.ship_days`)."""
 
-TOO_FEW = "Fewer of your plants are ready than we had counted on."
+TOO_FEW = "There are not enough of your plants on the day that we promised."
 TOO_MANY_PARCELS = "We have more parcels on that day than we can pack well."
 
 

@@ -239,7 +239,7 @@ def test_a_wrong_count_leaves_the_promises_it_touches_named_and_no_plug_promised
         ready_lot(session, crop_named(session, "Caltha palustris"), 50, MONDAY + timedelta(9), LAST)
     report = dispatch(shed)
     assert report.dispatched == 4 and {m.reason for m in report.moved} == {
-        "Fewer of your plants are ready than we had counted on."
+        "There are not enough of your plants on the day that we promised."
     }
     with shed.reading() as session:
         assert deficits(session) == []
