@@ -156,6 +156,9 @@ class Outlook:
     _known: dict[tuple[frozenset[int], Limits, float], tuple[Calm, Calm]] = field(
         default_factory=dict, compare=False, repr=False
     )
+    _by_day: dict[tuple[int, float, bool], Floats] = field(
+        default_factory=dict, compare=False, repr=False
+    )
     _here: dict[tuple[int, bool, bool], Futures] = field(
         default_factory=dict, compare=False, repr=False
     )
@@ -264,6 +267,12 @@ class Outlook:
     def _daily(self, station: int, limits: Limits, warmer_c: float, hot: bool) -> Floats:
         """The chance of reaching the limit on each single day, by forecast or normals."""
         limit_c = limits.heat_c - warmer_c if hot else limits.frost_c
+        key = (station, limit_c, hot)
+        if key not in self._by_day:
+            self._by_day[key] = self._each_day(station, limit_c, hot)
+        return self._by_day[key]
+
+    def _each_day(self, station: int, limit_c: float, hot: bool) -> Floats:
         one = self.stations[station]
         found = self._usual(one, limit_c, hot)
         judged = self._futures(station, hot).reached(limit_c, hot)

@@ -20,7 +20,8 @@ the destination after it until the parcel was there. `without_a_day_though_calm`
 were given no day although one was calm, as only hindsight tells; why each got none is counted in
 `without_a_day_because` (see `heat_week_why`). `--worse` makes the forecasts'
 errors so many times larger than the site's settings say, `--caution` is the plants' caution band
-(shown only; nothing is held by it).
+(shown only; nothing is held by it). `--at-once` moves a promise on any morning on which its day is
+over the risk, to count what it saves to wait until that is as good as sure, or the eve.
 """
 
 from __future__ import annotations
@@ -52,6 +53,7 @@ from nursery.order import (
     PromiseEvent,
     State,
 )
+from nursery.promising import holds
 from nursery.promising.basket import Basket, BasketLine, Destination, Window, limits_of
 from nursery.promising.lanes import read_lanes
 from nursery.promising.promise import confirm, reserve
@@ -529,6 +531,9 @@ def ship_days(season: Season, first: date, days: int, forecasts: dict[str, City]
 def run(asked: argparse.Namespace, folder: Path) -> list[dict[str, Any]]:
     """The lines of a run: what moved, the days, the summary."""
     db = open_database(str(folder / "nursery.sqlite"))
+    usual = holds.AS_GOOD_AS_SURE
+    if asked.at_once:
+        holds.AS_GOOD_AS_SURE = 0.0
     try:
         migrate(db)
         season = open_season(db, asked)
@@ -541,6 +546,7 @@ def run(asked: argparse.Namespace, folder: Path) -> list[dict[str, Any]]:
             summary(season, asked.first, asked.days, asked.risk, asked.seed),
         ]
     finally:
+        holds.AS_GOOD_AS_SURE = usual
         db.close()
 
 
@@ -554,6 +560,7 @@ def arguments(given: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--risk", type=float, default=0.1)
     parser.add_argument("--worse", type=float, default=1.0, help="than the settings say")
     parser.add_argument("--caution", type=float, default=1.0, help="°C under the limits")
+    parser.add_argument("--at-once", action="store_true", help="move what is over the risk at once")
     parser.add_argument("--seconds", type=float, default=0.3, help="for each replan")
     parser.add_argument("--out", type=Path, help="folder for heat_week.jsonl")
     return parser.parse_args(given)

@@ -9,7 +9,7 @@ from hypothesis import strategies as some
 from sqlmodel import Session, select
 
 from nursery.carrier import CarrierService, Zone
-from nursery.climate import Normals
+from nursery.climate import Dates, Floats, Normals, chance_hotter
 from nursery.database import Database, now
 from nursery.dispatching.dispatch import plan_dispatch
 from nursery.dispatching.dispatch_why import Verdict, why_order
@@ -359,6 +359,25 @@ def test_where_nothing_tells_the_weather_a_person_is_asked_to_judge_it(db: Datab
         _said(session, _days(10.0, 10.0))
         (caution,) = quote(session, caltha(1), HERE).cautions
         assert "only its forecast is judged, to 2027-03-10; a person must judge" in caution
+
+
+def test_a_season_of_held_days_works_the_normals_out_once_for_each_limit(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[float] = []
+
+    def counted(normals: Normals, dates: Dates, limit_c: float) -> Floats:
+        asked.append(limit_c)
+        return chance_hotter(normals, dates, limit_c)
+
+    monkeypatch.setattr("nursery.promising.holds.chance_hotter", counted)
+    with db.writing() as session:
+        mild_nursery(session)
+        for month in session.exec(select(MonthNormal)):
+            month.max_c, month.max_sd_c = 25.0, 3.0
+        closed = quote(session, caltha(1), HERE).closed_days
+        held = [day for day in closed if any(why.code == "heat" for why in day.reasons)]
+        assert len(held) > 50 and asked == [28.0]
 
 
 def test_the_weather_at_a_depot_on_the_way_counts_as_well(either_db: Database) -> None:
