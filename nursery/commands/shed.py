@@ -182,15 +182,25 @@ def _pick(session: Session, pick: Pick, part: Part, answer: str, by: str) -> str
 def pack(
     order: Annotated[str, typer.Argument(help="The order's reference.")],
     checked_by: Annotated[str, typer.Option("--checked-by", help="The second person.")] = "",
+    wrap: Annotated[
+        list[str] | None,
+        typer.Option("--wrap", help="CODE=WRAP, where another wrap than the slip's was taken."),
+    ] = None,
     by: ActorOption = "packer",
     database: DatabaseOption = DATABASE,
 ) -> None:
     """Say that a picked order is wrapped, boxed and labelled.
 
-    Example: nursery pack WEB-1001 --checked-by Mo
+    Example: nursery pack WEB-1001 --checked-by Mo --wrap CAL-6=foil
     """
+    taken: dict[str, str] = {}
+    for text in wrap or ():
+        code, given, name = text.partition("=")
+        if not given:
+            raise Fault("Wrap", "is told as CODE=WRAP", text, "write it like CAL-6=foil")
+        taken[code.strip()] = name.strip()
     with opened(database) as db, db.writing() as session:
-        promise = pack_parcel(session, _promise(session, order), by, checked_by)
+        promise = pack_parcel(session, _promise(session, order), by, checked_by, taken)
         say(f"{order}: packed, {promise.state.value}.")
 
 

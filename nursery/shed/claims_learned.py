@@ -3,7 +3,9 @@
 Parcels with a claim, of those that were sent, with the interval that holds the true share in nine
 of ten cases (Jeffreys), so that two claims in five parcels are not taken for a law. What another
 limit would have prevented is told with what it would have cost: the parcels that had to have
-another day. Shown, never acted on: limits and wraps are changed by a person, in the Products sheet.
+another day. A parcel's wraps are those that were written down when it was packed, the listed ones
+where it was handed over without. Shown, never acted on: limits and wraps are changed by a person,
+in the Products sheet.
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ from nursery.order import EventKind, Promise, PromiseEvent, State
 from nursery.shed.claims import ClaimKind, claims
 from nursery.shed.deliveries import jeffreys
 from nursery.shed.felt import Felt, Journey, band, felt_on_the_way
+from nursery.shed.packer import own_wrap
+from nursery.shed.wraps_taken import NO_WRAP, wraps_recorded
 from nursery.travelling import Against
 
 BAND_C = 5
@@ -112,9 +116,10 @@ def _parcels(session: Session) -> Iterator[_Parcel]:
     promises = session.exec(select(Promise).where(sent)).all()
     left, arrived = _days_of(session, EventKind.HANDED_OVER), _days_of(session, EventKind.DELIVERED)
     felt = felt_on_the_way(session, [_journey(each, left, arrived) for each in promises])
+    recorded = wraps_recorded(session)
     for promise in promises:
         key = promise.id or 0
-        wraps = {line.product.wrap.name if line.product.wrap else "none" for line in promise.lines}
+        wraps = recorded.get(key) or {own_wrap(line.product) or NO_WRAP for line in promise.lines}
         days = (arrived[key] - promise.pack_on).days if key in arrived else None
         kinds = frozenset(claimed[key])
         yield _Parcel(frozenset(wraps), promise.service.name, days, felt.get(key), kinds)

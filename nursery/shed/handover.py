@@ -5,6 +5,7 @@ collected" until it is packed again or goes with a later van. Every step is an e
 the shop is told. A step from another state is refused.
 """
 
+from collections.abc import Mapping
 from datetime import date
 
 from sqlmodel import Session, col, select
@@ -14,21 +15,32 @@ from nursery.errors import Fault, Refusal, Refused
 from nursery.order import EventKind, Promise, PromiseEvent, State
 from nursery.promising.borders import ASK_FIRST, read_borders
 from nursery.promising.promise_rows import tell
+from nursery.shed.wraps_taken import wraps_of
 
 
-def pack_parcel(session: Session, promise_id: int, actor: str, checked_by: str = "") -> Promise:
+def pack_parcel(
+    session: Session,
+    promise_id: int,
+    actor: str,
+    checked_by: str = "",
+    wraps: Mapping[str, str] | None = None,
+) -> Promise:
     """Is this parcel packed? Once more, too, where it was not collected.
 
     A second person checks count, name, passport, moisture and label: `checked_by`, who must not
-    be the packer. Raises `Refused` ("wrong_state") unless it is picked whole or not collected.
+    be the packer. `wraps` has, by product code, each wrap that was taken instead of the slip's.
+    Raises `Refused` ("wrong_state") unless it is picked whole or not collected, and
+    "unknown_product" or "unknown_wrap".
     """
     promise = locked(session, promise_id)
     _step(promise, "packed", State.PICKED, State.NOT_COLLECTED)
     if checked_by and checked_by == actor:
         raise Fault("Parcel check", "must be made by a second person", checked_by, "ask one")
     again = promise.state is State.NOT_COLLECTED
+    taken = wraps_of(session, promise, wraps or {})
     promise.state, promise.repack_by = State.PICKED, None
-    return _told(session, promise, EventKind.PACKED, actor, checked_by=checked_by, again=again)
+    said = {"checked_by": checked_by, "again": again, "wraps": taken}
+    return _told(session, promise, EventKind.PACKED, actor, **said)
 
 
 def hand_over(session: Session, promise_id: int, tracking: str, actor: str) -> Promise:
