@@ -52,7 +52,8 @@ SITE = Sheet(
         _c("Confidence floor", "confidence_floor", 0.98, type=Type.SHARE, above=0, below=1,
            help="smallest chance of keeping its date that a quote may have"),
         _c("Hold risk", "hold_risk", 0.02, type=Type.SHARE, above=0, below=1,
-           help="largest chance of heat or frost on a parcel's whole way: above it a day is held"),
+           help="largest chance of heat or frost on a parcel's whole way: above it a day is held; "
+           "most parcels are far below it; above 1 less Confidence floor it opens no more days"),
         _c("Safe quantile", "safe_quantile", 0.9, type=Type.SHARE, low=0.5, below=1,
            help="share of weather years in which a promised batch is ready in time"),
         _c("Reservation", "reservation_minutes", 30, unit="minutes", low=1, high=100_000),

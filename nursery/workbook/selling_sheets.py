@@ -128,7 +128,8 @@ SERVICES = Sheet(
         _c("Pack same day", "pack_same_day", True),
         _c("Price", "price_cents", 795, unit="cents a parcel", low=0, high=MOST),
         _c("Vehicles warmer", "warmer_c", 0.0, unit="°C", low=0, high=30,
-           help="inside than outside on a hot day, as a logger in a parcel measured"),
+           help="than the air outside: a logger in a trial parcel and one in the shade, three hot "
+           "days, the largest difference of the days' maxima"),
     ),
 )  # fmt: skip
 _c = partial(column, Zone)

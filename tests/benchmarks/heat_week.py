@@ -441,6 +441,11 @@ def told(session: Session) -> Counter[int]:
     return Counter(Counter(rows).values())
 
 
+def moved_back(moves: list[dict[str, Any]]) -> int:
+    """How many moves took a promise back to a sooner day than it had?"""
+    return sum(one["days"] < 0 for one in moves)
+
+
 def summary(season: Season, first: date, days: int, risk: float, seed: int) -> dict[str, Any]:
     """The figures of the whole run."""
     last = first + timedelta(days=days - 1)
@@ -494,6 +499,7 @@ def summary(season: Season, first: date, days: int, risk: float, seed: int) -> d
         "moved": sum(often.values()),
         "told_once": often[1],
         "told_more_often": sum(often.values()) - often[1],
+        "moved_back": moved_back(season.moved),
         "moved_because": dict(Counter(one["reason"] for one in season.moved)),
         "days_moved": dict(sorted(Counter(one["days"] for one in season.moved).items())),
         "stated_risk": risk,
