@@ -65,8 +65,9 @@ def _cheapest_day(problem: Problem, shed: _Shed, order: Order) -> int | None:
     """The cheapest open day with plugs, the first of several; None if it is cheaper not to ship."""
 
     def price(day: int) -> int:
-        over = order.minutes_on(day) - max(0, shed.minutes[day])
-        return problem.order_cost(order, day) + problem.overload_cost * max(0, over)
+        used = problem.minutes[day] - shed.minutes[day]
+        more = problem.overload(day, used + order.minutes_on(day)) - problem.overload(day, used)
+        return problem.order_cost(order, day) + more
 
     home = problem.order_cost(order, None)
     prices = sorted((price(day), day) for day in order.open_days)

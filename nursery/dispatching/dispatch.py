@@ -361,6 +361,7 @@ def _costs_of(problem: Problem) -> Costs:
     late, re_date = problem.late_cost, problem.re_date_cost
     return Costs(
         overload=problem.overload_cost,
+        beyond=problem.beyond_cost,
         late=late,
         unshipped=problem.unshipped_cost - most_on_top(problem.orders, late, re_date, problem.days),
         re_date=re_date,

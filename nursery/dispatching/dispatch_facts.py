@@ -43,16 +43,22 @@ _AFTER_LAST = 14
 """Days after the last promise that are looked at: a promise there may have to move."""
 
 
+_OVERTIME = 4
+"""One minute of overtime for so many of a day's own is agreed (an estimate)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Costs:
     """What does a bad day cost, in cents? Estimates: settings of the nursery.
 
-    Late and unshipped are a day and an order, each times the order's weight; `unshipped` comes on
-    top of the latest day there is, so that late is always better than never. What is promised
-    weighs `promised` times what is only wished.
+    `overload` is a packing minute above a day's, `beyond` one above a quarter more than them: some
+    overtime is agreed, twice a day's work is not done. Late and unshipped are a day and an order,
+    each times the order's weight; `unshipped` comes on top of the latest day there is, so that late
+    is always better than never. What is promised weighs `promised` times what is only wished.
     """
 
     overload: int = 60
+    beyond: int = 400
     late: int = 80
     unshipped: int = 2500
     re_date: int = 150
@@ -153,12 +159,15 @@ def read_facts(
     needs = Needs(session, desk.rules)
     waiting = {each.key: _waiting(each, judged, needs) for each in raw}
     orders = tuple(_order(each, first, prices.promised) for each in waiting.values())
+    minutes = _minutes(session, judged)
     problem = Problem(
         days=days,
         pools=tuple(_pool(held, judged) for _, held in sorted(desk.pools.items())),
         orders=orders,
-        minutes=_minutes(session, judged),
+        minutes=minutes,
         overload_cost=prices.overload,
+        overtime=tuple(many // _OVERTIME for many in minutes) if prices.beyond else (),
+        beyond_cost=prices.beyond,
         late_cost=prices.late,
         unshipped_cost=prices.unshipped + most_on_top(orders, prices.late, prices.re_date, days),
         re_date_cost=prices.re_date,

@@ -85,8 +85,8 @@ def cost(problem: Problem, plan: Plan) -> int:
     minutes: dict[int, int] = defaultdict(int)
     for key, day in plan.ships.items():
         minutes[day] += problem.order_of[key].minutes_on(day)
-    over = sum(max(0, used - problem.minutes[day]) for day, used in minutes.items())
-    return total + problem.overload_cost * over + problem.age_cost * _age(problem, plan)
+    over = sum(problem.overload(day, used) for day, used in minutes.items())
+    return total + over + problem.age_cost * _age(problem, plan)
 
 
 def _age(problem: Problem, plan: Plan) -> int:

@@ -117,13 +117,16 @@ def _add_minutes(
     model: LinearModel, problem: Problem, minutes: dict[int, list[tuple[int, float]]]
 ) -> list[int]:
     """Minutes above those of a day, where more could be packed; returns the day of each column."""
-    days = []
+    days: list[int] = []
     for day, columns in minutes.items():
         most = sum(value for _, value in columns)
         if most > problem.minutes[day]:
-            over = model.column(problem.overload_cost, 0, most)
-            model.row(-math.inf, problem.minutes[day], [*columns, (over, -1.0)])
-            days.append(day)
+            within = min(most, problem.overtime[day]) if problem.overtime else most
+            over = [(model.column(problem.overload_cost, 0, within), -1.0)]
+            if within < most:
+                over.append((model.column(problem.beyond_cost, 0, most), -1.0))
+            model.row(-math.inf, problem.minutes[day], [*columns, *over])
+            days.extend(day for _ in over)
     return days
 
 
@@ -278,5 +281,9 @@ def values_of(problem: Problem, whole: Matrix, plan: Plan) -> Floats:
         over[day] += problem.order_of[key].minutes_on(day)
     others = np.flatnonzero(~whole.whole)
     on, of_lot = whole.day[others], whole.lot[others]
-    values[others] = np.where(of_lot >= 0, taken[of_lot, on], np.maximum(over[on], 0.0))
+    values[others] = np.where(of_lot >= 0, taken[of_lot, on], 0.0)
+    for column in others[of_lot < 0]:  # overtime comes first, then what is beyond it
+        day = int(whole.day[column])
+        values[column] = min(max(over[day], 0.0), whole.high[column])
+        over[day] -= values[column]
     return values

@@ -85,7 +85,8 @@ class Order:
 class Problem:
     """Which day does each order ship? Raises ValueError, naming the part, if it cannot be read.
 
-    `minutes[d]` is packing time; a minute more costs `overload_cost`. Lateness costs
+    `minutes[d]` is packing time; a minute more costs `overload_cost`, where `overtime` is given
+    only the first `overtime[d]` of a day, and `beyond_cost` each beyond them. Lateness costs
     `weight * late_cost` a day after `first_day`, leaving the kept day `re_date_cost`, a day its
     `day_cost`, not shipping `weight * unshipped_cost`, and a plug `age_cost` a day between its
     lot's ready and ship day.
@@ -102,6 +103,8 @@ class Problem:
     age_cost: int
     name: str = ""
     cost_unit: str = "cent"
+    overtime: tuple[int, ...] = ()
+    beyond_cost: int = 0
 
     def __post_init__(self) -> None:
         if len(self.minutes) != self.days:
@@ -110,6 +113,12 @@ class Problem:
         costs = (self.overload_cost, self.late_cost, self.unshipped_cost, self.re_date_cost)
         if min(*costs, self.age_cost, *self.minutes, 0) < 0:
             raise ValueError("Dispatch problem: costs and minutes must be >= 0; correct them")
+        if self.overtime and len(self.overtime) != self.days:
+            found = f"{len(self.overtime)} for {self.days} days"
+            raise ValueError(f"Dispatch problem: overtime needs one value a day, got {found}")
+        if self.overtime and min(*self.overtime, self.beyond_cost - self.overload_cost, 0) < 0:
+            rule = "overtime must be >= 0, and minutes beyond it no cheaper than within"
+            raise ValueError(f"Dispatch problem: {rule}; correct them")
         if len(self.pool_of) != len(self.pools) or len(self.order_of) != len(self.orders):
             raise ValueError("Dispatch problem: a pool's or order's key stands twice; rename one")
         for order in self.orders:
@@ -129,6 +138,12 @@ class Problem:
     def order_of(self) -> Mapping[str, Order]:
         return {order.key: order for order in self.orders}
 
+    def overload(self, day: int, used: int) -> int:
+        """What do the minutes above this day's cost, if so many are used?"""
+        over = max(0, used - self.minutes[day])
+        near = min(over, self.overtime[day]) if self.overtime else over
+        return self.overload_cost * near + self.beyond_cost * (over - near)
+
     def order_cost(self, order: Order, day: int | None) -> int:
         """What does it cost that this order ships on this day (None: not at all)?
 
@@ -143,6 +158,8 @@ class Problem:
 
     def to_json(self) -> str:
         """The problem as text of the form dispatch-problem/1."""
+        # Left out where there is none: the form is older than it is, and read by others.
+        overtime = {"overtime": list(self.overtime), "beyond_cost": self.beyond_cost}
         return json.dumps(
             {
                 "form": PROBLEM_FORM,
@@ -157,6 +174,7 @@ class Problem:
                 "unshipped_cost": self.unshipped_cost,
                 "re_date_cost": self.re_date_cost,
                 "age_cost": self.age_cost,
+                **(overtime if self.overtime else {}),
             },
             separators=(",", ":"),
         )
@@ -173,6 +191,8 @@ class Problem:
                 minutes=tuple(data["minutes"]),
                 name=data.get("name", ""),
                 cost_unit=data.get("cost_unit", "cent"),
+                overtime=tuple(data.get("overtime", ())),
+                beyond_cost=data.get("beyond_cost", 0),
                 **{f"{cost}_cost": data[f"{cost}_cost"] for cost in _COSTS},
             )
         except (KeyError, TypeError) as wrong:

@@ -1,5 +1,6 @@
 """The dispatch: every order a day that can be kept, nobody's plugs given to another."""
 
+from collections import Counter
 from contextlib import suppress
 from datetime import timedelta
 
@@ -433,3 +434,22 @@ def _clear(session: Session) -> None:
         session.execute(delete(table))
     for other in (Lot, Batch, PlanVersion):
         session.execute(delete(other))
+
+
+def test_what_a_closed_day_held_is_released_over_several_days_and_no_day_is_packed_twice_over(
+    shed: Database,
+) -> None:
+    """Forty parcels of Tuesday are given other days: none of them takes much more than a day has
+    and the overtime that is agreed, a quarter of it."""
+    with shed.writing() as session:
+        stock(session, 400)
+        for i in range(40):
+            promise_on(session, f"H-{i}", TUESDAY)
+        minutes = promises(session)[0].minutes
+        site(session).packing_minutes_a_day = 12 * minutes
+        session.add(Closure(closed_at=ClosedAt.ORIGIN, first_day=TUESDAY, last_day=TUESDAY,
+                            reason="the yard is paved"))  # fmt: skip
+    report = dispatch(shed)
+    assert len(report.moved) == 40
+    taken = Counter(ship.ship_on for ship in report.ships)
+    assert max(taken.values()) <= 12 + 12 // 4 and len(taken) <= 5

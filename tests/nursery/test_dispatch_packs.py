@@ -97,12 +97,13 @@ def test_the_hotter_day_is_taken_only_where_a_day_late_costs_more_than_its_pack(
 
 
 def test_the_packs_minutes_of_a_day_that_is_full_are_weighed_too(db: Database) -> None:
-    """Tuesday has room for the parcel but not for its pack: four minutes over cost 60 each."""
+    """Tuesday has room for the parcel but not for its pack: of four minutes over one is overtime (a
+    quarter of six, whole) for 60, and three are beyond it for 400 each."""
     _hot_tuesday(db)
     with db.writing() as session:
         (order,) = read_facts(session, DAYS).problem.orders
         site(session).packing_minutes_a_day = order.minutes
-    late = PACK_CENTS + 4 * 60
+    late = PACK_CENTS + 60 + 3 * 400
     assert _dispatch(db, late - 1, accept=False).ships[0].ship_on == WEDNESDAY
     assert _dispatch(db, late + 1, accept=False).ships[0].ship_on == TUESDAY
 

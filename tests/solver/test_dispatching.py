@@ -70,14 +70,17 @@ def tiny(seed: int, orders: int = 5, days: int = 4) -> Problem:
 
 
 def with_day_costs(problem: Problem, seed: int) -> Problem:
-    """The same, some days of each order dearer and longer to pack, as packs make them."""
+    """The same, some days of each order dearer and longer to pack, as packs make them, and only so
+    many minutes of overtime a day."""
     rng = np.random.default_rng(seed)
     orders = []
     for order in problem.orders:
         dear = {day: int(rng.integers(1, 400)) for day in order.open_days if rng.random() < 0.5}
         long = {day: int(rng.integers(1, 9)) for day in order.open_days if rng.random() < 0.4}
         orders.append(replace(order, day_cost=dear, day_minutes=long))
-    return replace(problem, orders=tuple(orders))
+    overtime = tuple(int(rng.integers(0, 8)) for _ in range(problem.days))
+    beyond = problem.overload_cost + int(rng.integers(0, 200))
+    return replace(problem, orders=tuple(orders), overtime=overtime, beyond_cost=beyond)
 
 
 def every_plan(problem: Problem) -> int:
@@ -131,14 +134,18 @@ def by_second_solver(problem: Problem) -> float:
     for pool in problem.pools:
         costs += flows_of_pool(model, problem, pool, ships)
     for day in range(problem.days):
-        over = model.addVariable(0)
-        costs.append(over * problem.overload_cost)
+        over, beyond = model.addVariable(0), model.addVariable(0)
+        costs += [over * problem.overload_cost, beyond * problem.beyond_cost]
+        if problem.overtime:
+            model.addConstr(over * 1 <= problem.overtime[day])
+        else:
+            model.addConstr(beyond * 1 <= 0)
         packed = [
             ships[o.key, day] * (o.minutes + dict(o.day_minutes).get(day, 0))
             for o in problem.orders
             if day in o.open_days
         ]
-        model.addConstr(sum(packed, over * -1) <= problem.minutes[day])
+        model.addConstr(sum(packed, over * -1 + beyond * -1) <= problem.minutes[day])
     model.minimize(sum(costs[1:], costs[0]))
     return float(model.getObjectiveValue())
 
@@ -475,3 +482,17 @@ def test_a_dispatch_that_has_hardly_any_time_still_has_a_plan_that_can_be_carrie
     assert violations(problem, plan) == [] and cost(problem, plan) == outcome.cost
     assert outcome.bound is None or outcome.bound <= outcome.cost
     assert outcome.cost <= cost(problem, stay_first(problem))
+
+
+def test_minutes_beyond_the_overtime_of_a_day_cost_what_is_said_of_them() -> None:
+    """By hand: 30 minutes on a day of 10 with 5 of overtime are 5 x 2 + 15 x 9 = 145 above it."""
+    orders = tuple(Order(f"O{i}", (), (0,), 0, 1, None, 10) for i in range(3))
+    problem = Problem(1, (), orders, (10,), 2, 0, 1000, 0, 0, overtime=(5,), beyond_cost=9)
+    plan = Plan({order.key: 0 for order in orders})
+    assert cost(problem, plan) == 145
+    assert cost(replace(problem, overtime=()), plan) == 20 * 2
+    assert Problem.from_json(problem.to_json()) == problem
+    assert "overtime" not in replace(problem, overtime=(), beyond_cost=0).to_json()
+    for wrong in ({"overtime": (1, 2)}, {"overtime": (-1,)}, {"beyond_cost": 1}):
+        with pytest.raises(ValueError, match="overtime"):
+            replace(problem, **wrong)
