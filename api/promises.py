@@ -32,6 +32,7 @@ from nursery.promising import promise as promises
 from nursery.promising.basket import Basket, Consent
 from nursery.promising.group_batch import Request, changing, confirming, reserving
 from nursery.promising.group_books import Wish
+from nursery.promising.promise_rows import with_all
 from nursery.promising.quote import quote
 from nursery.promising.told import Told, told
 
@@ -187,7 +188,8 @@ def _page(
         query = query.join(order.CustomerOrder).where(order.CustomerOrder.reference == reference)
     if ship_on is not None:
         query = query.where(order.Promise.ship_on == ship_on)
-    rows = list(session.exec(query.order_by(col(order.Promise.id)).limit(size + 1)))
+    query = query.order_by(col(order.Promise.id)).limit(size + 1).options(*with_all())
+    rows = list(session.exec(query))
     at = now(session)
     edges = [PromiseEdge(cursor=cursor(row.id), node=promise(row, at)) for row in rows[:size]]
     return PromiseConnection(

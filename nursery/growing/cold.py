@@ -8,6 +8,7 @@ held for the crop's `cold_weeks` in all at most, for one week where the store is
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from datetime import timedelta
 
 from sqlmodel import Session, col, select
@@ -57,7 +58,7 @@ def hold_cold(
         raise _refused("past_last_sale", f"{_name(lot)} was for sale until {lot.last_sale_on}")
     if lot.id not in saleable(session, [lot.id or 0]):
         raise _refused("veto", f"{_name(lot)} is not clear or under a veto: it may not be moved")
-    left = days_left(session, lot, store_c)
+    left = days_left(lot, holds_of(session, lot), store_c)
     if days > left:
         raise _refused(
             "held_long_enough", f"{_name(lot)} may be held for {left} more days, not {days}", "days"
@@ -81,13 +82,15 @@ def hold_cold(
     return row
 
 
-def days_left(session: Session, lot: Lot, store_c: float = COLD_C[1]) -> int:
-    """For how many more days may this lot be held in a store of this temperature (°C)?"""
+def days_left(lot: Lot, held: Iterable[ColdHold], store_c: float = COLD_C[1]) -> int:
+    """For how many more days may this lot be held in a store of this temperature (°C)?
+
+    `held` are the decisions so far (`holds_of`).
+    """
     most = 7 * lot.pool.crop.cold_weeks
     if store_c > COLD_C[1]:
         most = min(most, COOL_DAYS)
-    kept = (hold for hold in holds_of(session, lot) if hold.withdrawn_at is None)
-    return max(0, most - sum(hold.days for hold in kept))
+    return max(0, most - sum(hold.days for hold in held if hold.withdrawn_at is None))
 
 
 def withdraw(session: Session, hold: ColdHold) -> None:
@@ -114,8 +117,16 @@ def withdraw(session: Session, hold: ColdHold) -> None:
 
 def holds_of(session: Session, lot: Lot) -> list[ColdHold]:
     """Which decisions moved this lot's last sale date? In order of time, withdrawn ones too."""
-    query = select(ColdHold).where(ColdHold.lot_id == lot.id)
-    return list(session.exec(query.order_by(col(ColdHold.decided_at), col(ColdHold.id))).all())
+    return holds_by_lot(session, [lot.id or 0]).get(lot.id or 0, [])
+
+
+def holds_by_lot(session: Session, lots: Collection[int]) -> dict[int, list[ColdHold]]:
+    """As `holds_of`, of many lots (ids) in one question."""
+    query = select(ColdHold).where(col(ColdHold.lot_id).in_(lots))
+    found: dict[int, list[ColdHold]] = {}
+    for row in session.exec(query.order_by(col(ColdHold.decided_at), col(ColdHold.id))):
+        found.setdefault(row.lot_id, []).append(row)
+    return found
 
 
 def _name(lot: Lot) -> str:

@@ -34,6 +34,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import func
+from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
 from nursery.availability import Days, allot, extra
@@ -168,7 +169,7 @@ def _supplies(
     unsold: dict[Kind, list[int]] = defaultdict(lambda: [0] * horizon.weeks)
     allowance = site(session).allowance
     lots = session.exec(
-        select(Lot).join(Pool, col(Lot.pool_id) == col(Pool.id)).where(col(Lot.plugs) > 0)
+        select(Lot).where(col(Lot.plugs) > 0).options(joinedload(Lot.pool), joinedload(Lot.batch))  # type: ignore[arg-type]
     ).all()
     clear = saleable(session, [lot.id for lot in lots if lot.id is not None])
     barred: dict[str, int] = defaultdict(int)

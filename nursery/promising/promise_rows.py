@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from datetime import date, datetime
 
 from sqlalchemy.orm import selectinload
+from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Session, col, select
 
 from nursery.database import now, site
@@ -63,15 +64,32 @@ def _reach(session: Session, promise_id: int) -> tuple[list[int], date]:
 def read_promise(session: Session, promise_id: int) -> Promise:
     """Which promise is this, as the database has it now, with its order and its lines?"""
     return session.exec(
-        select(Promise)
-        .where(Promise.id == promise_id)
-        .options(
-            selectinload(Promise.order),  # type: ignore[arg-type]
-            selectinload(Promise.service),  # type: ignore[arg-type]
-            selectinload(Promise.lines).selectinload(PromiseLine.product),  # type: ignore[arg-type]
-        ),
+        select(Promise).where(Promise.id == promise_id).options(*_with_lines()),
         execution_options={"populate_existing": True},
     ).one()
+
+
+def _with_lines() -> tuple[ExecutableOption, ...]:
+    return (
+        selectinload(Promise.order),  # type: ignore[arg-type]
+        selectinload(Promise.service),  # type: ignore[arg-type]
+        selectinload(Promise.lines).selectinload(PromiseLine.product),  # type: ignore[arg-type]
+    )
+
+
+def with_all() -> tuple[ExecutableOption, ...]:
+    """What a list of promises reads beside them, once for all: order, service, lines, products.
+
+    Else each promise would ask for its own, one by one.
+    """
+    lines = selectinload(Promise.lines)  # type: ignore[arg-type]
+    product = lines.selectinload(PromiseLine.product)  # type: ignore[arg-type]
+    return (
+        *_with_lines(),
+        product.selectinload(Product.wrap),  # type: ignore[arg-type]
+        product.selectinload(Product.crop),  # type: ignore[arg-type]
+        lines.selectinload(PromiseLine.instead_of),  # type: ignore[arg-type]
+    )
 
 
 def has_lapsed(promise: Promise, at: datetime) -> bool:

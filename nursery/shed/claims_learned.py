@@ -19,6 +19,7 @@ from datetime import date
 from sqlmodel import Session, col, select
 
 from nursery.order import EventKind, Promise, PromiseEvent, State
+from nursery.promising.promise_rows import with_all
 from nursery.shed.claims import ClaimKind, claims
 from nursery.shed.deliveries import jeffreys
 from nursery.shed.felt import Felt, Journey, band, felt_on_the_way
@@ -113,7 +114,7 @@ def _parcels(session: Session) -> Iterator[_Parcel]:
     for claim in claims(session):
         claimed[claim.promise_id].add(claim.kind)
     sent = col(Promise.state).in_((State.HANDED_OVER, State.DELIVERED))
-    promises = session.exec(select(Promise).where(sent)).all()
+    promises = session.exec(select(Promise).where(sent).options(*with_all())).all()
     left, arrived = _days_of(session, EventKind.HANDED_OVER), _days_of(session, EventKind.DELIVERED)
     felt = felt_on_the_way(session, [_journey(each, left, arrived) for each in promises])
     recorded = wraps_recorded(session)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from sqlalchemy import func
+from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
@@ -104,7 +105,12 @@ def watering_list(session: Session, pack_on: date | None = None) -> WateringList
                 stops[key] = stops.get(key, 0) + plugs
                 lots[pick.batch_code] = pick.lot_id
         missing += sum(line.plugs for line in sheet.missing if line.order_reference in here)
-    a_plug = {code: _litres(session.get_one(Lot, lot).batch) for code, lot in lots.items()}
+    of_lots = session.exec(
+        select(Lot)
+        .where(col(Lot.id).in_(lots.values()))
+        .options(joinedload(Lot.batch).joinedload(Batch.tray_format))  # type: ignore[arg-type]
+    )
+    a_plug = {lot.batch.code: _litres(lot.batch) for lot in of_lots}
     return WateringList(
         pack_on=day,
         water_on=day - timedelta(days=1),

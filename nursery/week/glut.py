@@ -14,13 +14,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
 from nursery.crop import Crop
 from nursery.database import site
 from nursery.growing.air import Air
-from nursery.growing.cold import days_left
+from nursery.growing.cold import days_left, holds_by_lot
 from nursery.planning.wanted import Books, Kind, Leftover, crop_books
 from nursery.stock import Grade, Lot, Pool
 from nursery.weeks import Horizon, Week
@@ -73,20 +74,28 @@ def glut_advice(session: Session, today: date, air: Air | None = None) -> list[G
     lots = _lots(session, left)
     kinds = {(one.crop_id, one.by_consent) for one in left}
     free = {kind: list(_unserved(books, kind)) for kind in kinds}
+    held = holds_by_lot(session, [lot.id for lot in lots.values() if lot.id is not None])
+    days = site(session).discount_days
     found = []
     for one in sorted(left, key=lambda one: (one.last_sale_on, one.batch_code)):
         lot = lots.get((one.batch_code, one.last_sale_on))
         if lot is not None and one.plugs >= LEAST_PLUGS:
-            found.append(
-                _advice(session, one, lot, today, horizon, free[one.crop_id, one.by_consent])
-            )
+            longest = timedelta(days=days_left(lot, held.get(lot.id or 0, [])))
+            first = max(today, one.last_sale_on - timedelta(days=days))
+            mine = free[one.crop_id, one.by_consent]
+            found.append(_advice(one, lot, first, longest, horizon, mine))
     return found
 
 
 def _advice(
-    session: Session, one: Leftover, lot: Lot, today: date, horizon: Horizon, free: list[int]
+    one: Leftover,
+    lot: Lot,
+    discount_from: date,
+    longest: timedelta,
+    horizon: Horizon,
+    free: list[int],
 ) -> GlutAdvice:
-    until = one.last_sale_on + timedelta(days=days_left(session, lot))
+    until = one.last_sale_on + longest
     sells = _take(free, horizon.index(one.last_sale_on), horizon.index(until), one.plugs)
     return GlutAdvice(
         crop=lot.batch.crop.name,
@@ -94,7 +103,7 @@ def _advice(
         lot_id=lot.id or 0,
         plugs=one.plugs,
         last_sale_on=one.last_sale_on,
-        discount_from=max(today, one.last_sale_on - timedelta(days=site(session).discount_days)),
+        discount_from=discount_from,
         pot_on_by=one.last_sale_on,
         discard_on=one.last_sale_on + timedelta(days=1),
         hold_until=until if sells else None,
@@ -126,5 +135,9 @@ def _lots(session: Session, left: Sequence[Leftover]) -> Mapping[tuple[str, date
         .join(Pool, col(Lot.pool_id) == col(Pool.id))
         .join(Crop, col(Pool.crop_id) == col(Crop.id))
         .where(Pool.grade == Grade.A, col(Lot.plugs) > 0, col(Crop.id).in_(sorted(crops)))
+        .options(
+            joinedload(Lot.batch).joinedload(Batch.crop),  # type: ignore[arg-type]
+            joinedload(Lot.pool).joinedload(Pool.crop),  # type: ignore[arg-type]
+        )
     )
     return {(code, lot.last_sale_on): lot for lot, code in session.exec(query).all()}

@@ -16,7 +16,7 @@ from nursery.crop import Crop
 from nursery.database import Database, site
 from nursery.errors import Refusal, Refused
 from nursery.growing.batch_work import set_ready
-from nursery.growing.cold import days_left, hold_cold
+from nursery.growing.cold import days_left, hold_cold, holds_of
 from nursery.growing.gap_up import gap_up
 from nursery.growing.leaving import plant_out, pot_on, regrade, sell_at_gate
 from nursery.growing_area import Bench
@@ -86,7 +86,7 @@ def test_holding_cold_is_in_the_day_book_and_is_taken_back_by_a_new_entry(db: Da
             undo(session, booked.entry.id or 0, "Bo", "the store is broken")
         assert available(session, [pool])[pool].tolist() == before
         assert lot.last_sale_on == MONDAY + timedelta(days=6)
-        assert days_left(session, lot) == 14
+        assert days_left(lot, holds_of(session, lot)) == 14
         book = day_book.day_lines(session, MONDAY)
         told = "\n".join(trace(session, "B1").lines())
         with pytest.raises(Refused) as twice:
@@ -152,9 +152,9 @@ def test_the_warmer_the_store_the_shorter_plugs_are_held(
     """1 week at 18 °C (Kaczperski & Armitage)."""
     with db.writing() as session:
         lot = lot_here(session)
-        assert days_left(session, lot, store_c) == days
+        assert days_left(lot, holds_of(session, lot), store_c) == days
         hold_cold(session, lot, days, store_c, "Ada")
-        assert days_left(session, lot, store_c) == 0
+        assert days_left(lot, holds_of(session, lot), store_c) == 0
 
 
 @pytest.mark.parametrize("store_c", [4.9, 18.1, -2.0])
