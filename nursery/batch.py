@@ -3,6 +3,8 @@
 from datetime import date, datetime
 from enum import StrEnum
 
+from sqlalchemy.orm import joinedload, selectinload
+from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Field, Relationship, SQLModel
 
 from nursery.columns import Kind, UtcDateTime, check, one_of
@@ -59,6 +61,22 @@ class Batch(SQLModel, table=True):
     bench: Bench | None = Relationship()
     mother_block: MotherBlock | None = Relationship()
     seed_lot: SeedLot | None = Relationship()
+
+
+def with_ways() -> tuple[ExecutableOption, ...]:
+    """What a list of batches reads beside them, once for all: how each is raised, where it stands.
+
+    Else each batch would ask for its own, one by one.
+    """
+    way = selectinload(Batch.protocol)  # type: ignore[arg-type]
+    stages = way.selectinload(Protocol.stages)  # type: ignore[arg-type]
+    return (
+        selectinload(Batch.crop),  # type: ignore[arg-type]
+        stages.joinedload(Stage.tray_format),  # type: ignore[arg-type]
+        joinedload(Batch.tray_format),  # type: ignore[arg-type]
+        joinedload(Batch.bench).joinedload(Bench.area),  # type: ignore[arg-type]
+        joinedload(Batch.seed_lot),  # type: ignore[arg-type]
+    )
 
 
 class Count(SQLModel, table=True):

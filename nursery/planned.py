@@ -4,10 +4,12 @@ from datetime import date, datetime
 from enum import StrEnum
 
 from sqlalchemy import BigInteger, Text, UniqueConstraint, func
+from sqlalchemy.orm import selectinload
+from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Field, Relationship, Session, SQLModel, select
 
 from nursery.columns import Kind, UtcDateTime, check, one_of
-from nursery.crop import Protocol
+from nursery.crop import Protocol, Stage
 
 
 class PlanKind(StrEnum):
@@ -66,6 +68,16 @@ class PlannedStart(SQLModel, table=True):
     batch_id: int | None = Field(default=None, foreign_key="batch.id")
     plan: PlanVersion = Relationship(back_populates="starts")
     protocol: Protocol = Relationship()
+
+
+def starts_with_ways() -> tuple[ExecutableOption, ...]:
+    """What a list of starts reads beside them, once for all: protocol, crop, stages, trays."""
+    way = selectinload(PlannedStart.protocol)  # type: ignore[arg-type]
+    stages = way.selectinload(Protocol.stages)  # type: ignore[arg-type]
+    return (
+        way.selectinload(Protocol.crop),  # type: ignore[arg-type]
+        stages.joinedload(Stage.tray_format),  # type: ignore[arg-type]
+    )
 
 
 def newest_version(session: Session, kind: PlanKind) -> int:

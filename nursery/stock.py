@@ -5,11 +5,14 @@ from enum import StrEnum
 
 import sqlalchemy as sa
 from sqlalchemy import UniqueConstraint
+from sqlalchemy.orm import joinedload, selectinload
+from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Field, Relationship, SQLModel
 
 from nursery.batch import Batch
 from nursery.columns import Kind, UtcDateTime, check, one_of
 from nursery.crop import Crop
+from nursery.growing_area import Bench
 
 
 class Grade(StrEnum):
@@ -82,6 +85,21 @@ class Lot(SQLModel, table=True):
     plugs: int = 0
     batch: Batch = Relationship()
     pool: Pool = Relationship()
+
+
+def with_batches() -> tuple[ExecutableOption, ...]:
+    """What a list of lots reads beside them, once for all: pool, batch, its crop, tray and bench.
+
+    Else each lot would ask for its own, one by one.
+    """
+    batch = selectinload(Lot.batch)  # type: ignore[arg-type]
+    return (
+        joinedload(Lot.pool),  # type: ignore[arg-type]
+        batch.selectinload(Batch.crop),  # type: ignore[arg-type]
+        batch.joinedload(Batch.tray_format),  # type: ignore[arg-type]
+        batch.joinedload(Batch.stage),  # type: ignore[arg-type]
+        batch.joinedload(Batch.bench).joinedload(Bench.area),  # type: ignore[arg-type]
+    )
 
 
 class ColdHold(SQLModel, table=True):

@@ -35,7 +35,7 @@ from nursery.database import site, today
 from nursery.errors import Fault
 from nursery.order import PromiseLine
 from nursery.promising.idempotent import answered
-from nursery.shed.care import care_card
+from nursery.shed.care import care_cards
 from nursery.shed.handover import hand_over, not_collected, pack_parcel
 from nursery.shed.parcels import Step, parcels_on, to_pack
 from nursery.shed.pick_sheet import pick_sheet, print_sheet
@@ -93,8 +93,8 @@ async def _parcels(desk: Desk, request: Request) -> Response:
 async def _cards(desk: Desk, request: Request) -> Response:
     def found(session: Session, day: date) -> dict[str, Any]:
         slips = to_pack(session, day)
-        codes = sorted({line.product_code for slip in slips for line in slip.lines})
-        cards = {code: care_card(session, code) for code in codes}
+        codes = {line.product_code for slip in slips for line in slip.lines}
+        cards = care_cards(session, codes)
         with_cards = [(slip, [cards[line.product_code] for line in slip.lines]) for slip in slips]
         return {"parcels": with_cards}
 

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from sqlmodel import Session, col, select
 
-from nursery.batch import Batch
+from nursery.batch import Batch, with_ways
 from nursery.climate import felt
 from nursery.crop import AreaKind
 from nursery.database import now, site
@@ -77,7 +77,8 @@ def standing(
     session: Session, areas: list[GrowingArea]
 ) -> Iterator[tuple[GrowingArea, list[Batch]]]:
     """Which of these frames have batches in them? One on no bench may stand in any."""
-    batches = session.exec(select(Batch).where(col(Batch.closed_on).is_(None))).all()
+    there = select(Batch).where(col(Batch.closed_on).is_(None)).options(*with_ways())
+    batches = session.exec(there).all()
     for area in areas:
         here = [
             batch

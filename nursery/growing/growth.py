@@ -16,7 +16,7 @@ import numpy as np
 from sqlalchemy import ColumnElement, func
 from sqlmodel import Session, col, select
 
-from nursery.batch import Batch, Count, Quarantine
+from nursery.batch import Batch, Count, Quarantine, with_ways
 from nursery.climate import Weather
 from nursery.clocks import EXPECTED, NEVER, StageClock, Whole, quantile_days
 from nursery.crop import Crop, Protocol, Stage, StageKind
@@ -310,7 +310,7 @@ def growing_batches(session: Session, crop_ids: Sequence[int] | None = None) -> 
         ).all()
     )
     found = []
-    for batch in session.exec(query).all():
+    for batch in session.exec(query.options(*with_ways())).all():
         if batch.id is None or plugs.get(batch.id, 0) <= 0:
             continue
         at = counted.get(batch.id)

@@ -12,10 +12,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, delete, select
 
 from nursery.climate import Weather, felt
-from nursery.crop import AreaKind, Clock, Stage
+from nursery.crop import AreaKind, Clock, Protocol, Stage
 from nursery.database import site, today
 from nursery.errors import Fault
 from nursery.growing.air import area_air, station_climate
@@ -117,7 +118,8 @@ def shade_calendars(session: Session, only: str | None = None) -> list[ShadeCale
     climate = _climate(session, first)
     settings = _settings(session)
     kept = kept_changes(session)
-    stages = session.exec(select(Stage)).all()
+    crops = selectinload(Stage.protocol).selectinload(Protocol.crop)  # type: ignore[arg-type]
+    stages = session.exec(select(Stage).options(crops)).all()
     found = []
     for area in _areas(session, only):
         own = settings.get(area.id or 0)

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from sqlalchemy import insert
 from sqlmodel import Session, col, delete, select
 
 from nursery.bench_slot import BenchSlot, StandApart
@@ -175,18 +176,19 @@ def keep_bench_map(session: Session, found: BenchMap) -> None:
     """Writes this map down in place of the one before."""
     session.exec(delete(BenchSlot))
     benches = {bench.name: bench.id or 0 for bench in _benches(session)}
-    session.add_all(
-        BenchSlot(
-            stand=slot.what.key,
-            bench_id=benches[slot.bench],
-            first_place=slot.first_place,
-            places=slot.places,
-            enters_on=slot.enters_on,
-            leaves_on=slot.leaves_on,
-        )
+    slots = [
+        {
+            "stand": slot.what.key,
+            "bench_id": benches[slot.bench],
+            "first_place": slot.first_place,
+            "places": slot.places,
+            "enters_on": slot.enters_on,
+            "leaves_on": slot.leaves_on,
+        }
         for slot in found.all_slots
-    )
-    session.flush()
+    ]
+    if slots:
+        session.execute(insert(BenchSlot), slots)
 
 
 def set_apart(session: Session, plant_group: str, places: int | None) -> StandApart:

@@ -20,6 +20,7 @@ from datetime import date
 
 from sqlmodel import Session, col, select
 
+from nursery.batch import Batch
 from nursery.bench_slot import BenchSlot, StandApart
 from nursery.crop import AreaKind, Crop
 from nursery.database import site, today
@@ -33,7 +34,7 @@ from nursery.growing.growth import (
 )
 from nursery.growing.sowing import seed_book
 from nursery.growing_area import Bench, GrowingArea
-from nursery.planned import PlannedStart
+from nursery.planned import PlannedStart, starts_with_ways
 from nursery.planning.accepted import accepted_plan
 from nursery.planning.bench_stays import (
     WEEK_DAYS,
@@ -46,7 +47,7 @@ from nursery.planning.bench_stays import (
     stays_planned,
 )
 from nursery.planning.ready_bench import gone_by
-from nursery.stock import Lot
+from nursery.stock import Lot, with_batches
 from nursery.weeks import Horizon, Week
 from solver.benching import Apart, Area, Block, Problem, Stand, first_map
 from solver.benching import Bench as PlannedBench
@@ -120,10 +121,9 @@ def bench_book(
         areas=_areas(rows, horizon),
         where={bench.name: area.kind for bench, area in rows},
     )
-    for one, way in zip(
-        g := growing_batches(session), passages(at.season.air, g, day), strict=True
-    ):
-        _growing(at, one, way)
+    growing, planned = growing_batches(session), _planned_names(session)
+    for one, way in zip(growing, passages(at.season.air, growing, day), strict=True):
+        _growing(at, one, way, planned.get(one.batch.id))
     _lots(at)
     plan = accepted_plan(session)
     if starts is not None:
@@ -222,9 +222,8 @@ def _apart(session: Session) -> tuple[Apart, ...]:
     )
 
 
-def _growing(at: _Build, one: Growing, way: Passage) -> None:
+def _growing(at: _Build, one: Growing, way: Passage, start: str | None) -> None:
     batch, bench = one.batch, one.batch.bench
-    start = _planned_name(at.session, batch.id or 0)
     for number, stay in enumerate(stays_left(at.season, one, way)):
         here = number == 0 and stay.enters == 0
         kind = bench.area.kind if here and bench is not None else stay.kind
@@ -245,14 +244,17 @@ def _growing(at: _Build, one: Growing, way: Passage) -> None:
         _add(at, info, stay, kind, names, bench if here else None)
 
 
-def _planned_name(session: Session, batch_id: int) -> str:
-    row = session.exec(select(PlannedStart).where(PlannedStart.batch_id == batch_id)).first()
-    return start_name(row) if row is not None else ""
+def _planned_names(session: Session) -> dict[int | None, str]:
+    """What was each batch called that a plan had planned, before it was started?"""
+    made = select(PlannedStart).join(Batch).where(col(Batch.closed_on).is_(None))
+    rows = session.exec(made.order_by(col(PlannedStart.id).desc()).options(*starts_with_ways()))
+    return {row.batch_id: start_name(row) for row in rows}  # the first, where there are several
 
 
 def _lots(at: _Build) -> None:
     season = at.season
-    lots = at.session.exec(select(Lot).where(col(Lot.plugs) > 0).order_by(col(Lot.id))).all()
+    there = select(Lot).where(col(Lot.plugs) > 0).order_by(col(Lot.id))
+    lots = at.session.exec(there.options(*with_batches())).all()
     ends_on = gone_by(at.session, season.horizon, season.today, season.air, lots)
     for lot in lots:
         bench = lot.batch.bench
@@ -272,6 +274,7 @@ def _not_made(session: Session, plan_id: int) -> Sequence[PlannedStart]:
         select(PlannedStart)
         .where(PlannedStart.plan_id == plan_id, col(PlannedStart.batch_id).is_(None))
         .order_by(col(PlannedStart.week), col(PlannedStart.id))
+        .options(*starts_with_ways())
     ).all()
 
 

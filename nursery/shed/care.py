@@ -6,14 +6,16 @@ sentence for such plants (common practice, no source).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from html import escape
 from textwrap import wrap
 
-from sqlmodel import Session, select
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, col, select
 
-from nursery.crop import Method
+from nursery.crop import Crop, Method
 from nursery.database import site
 from nursery.errors import Refusal, Refused
 from nursery.order import Product
@@ -62,13 +64,26 @@ def care_card(session: Session, code: str) -> Card:
     return card_of(product, row, site(session).name)
 
 
+def care_cards(session: Session, codes: Collection[str]) -> dict[str, Card]:
+    """What do the cards of these products say? By code; codes of no product are left out."""
+    query = (
+        select(Product, CareCard)
+        .join(CareCard, col(CareCard.product_id) == col(Product.id), isouter=True)
+        .where(col(Product.code).in_(codes))
+        .options(selectinload(Product.crop).selectinload(Crop.protocols))  # type: ignore[arg-type]
+    )
+    nursery = site(session).name
+    return {product.code: card_of(product, row, nursery) for product, row in session.exec(query)}
+
+
 def cards_of_day(session: Session, ship_day: date) -> list[tuple[Card, int]]:
     """Which cards are laid out for the parcels of this ship day, and how many? By product."""
     wanted = whole_on(session, ship_day, ship_day)
     parcels: dict[str, set[int]] = {}
     for each in wanted:
         parcels.setdefault(each.product.code, set()).add(each.promise.id or 0)
-    return [(care_card(session, code), len(parcels[code])) for code in sorted(parcels)]
+    cards = care_cards(session, parcels)
+    return [(cards[code], len(parcels[code])) for code in sorted(parcels)]
 
 
 def card_of(product: Product, row: CareCard | None, nursery: str) -> Card:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlalchemy import func
+from sqlalchemy.orm import contains_eager, joinedload
 from sqlmodel import Session, col, select
 
 from nursery.batch import Batch, Count
@@ -70,6 +71,7 @@ def count_round(session: Session, area: str | None = None) -> list[Place]:
         .join(Bench, col(Batch.bench_id) == col(Bench.id), isouter=True)
         .join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id), isouter=True)
         .where(col(Batch.closed_on).is_(None))
+        .options(joinedload(Batch.crop), joinedload(Batch.tray_format))  # type: ignore[arg-type]
     )
     if area is not None:
         query = query.where(GrowingArea.name == area)
@@ -171,7 +173,7 @@ def _place(
 
 
 def _lots(session: Session) -> dict[int, list[Lot]]:
-    query = select(Lot).join(Pool, col(Lot.pool_id) == col(Pool.id))
+    query = select(Lot).join(Pool).options(contains_eager(Lot.pool))  # type: ignore[arg-type]
     found: dict[int, list[Lot]] = {}
     for lot in session.exec(query.order_by(col(Lot.last_sale_on), Pool.grade, col(Lot.id))):
         found.setdefault(lot.batch_id, []).append(lot)

@@ -13,6 +13,7 @@ from datetime import date, timedelta
 
 import orjson
 from sqlalchemy import func
+from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
 from nursery.availability import allot
@@ -217,6 +218,7 @@ def stands_of(session: Session, pools: Iterable[int], first: date) -> list[Stand
     """Which lots of these pools may be sold on this day or later? First last sale date first."""
     query = (
         select(Lot, Batch, Bench, GrowingArea)
+        .options(joinedload(Batch.crop))  # type: ignore[arg-type]
         .join(Batch, col(Lot.batch_id) == col(Batch.id))
         .join(Bench, col(Batch.bench_id) == col(Bench.id), isouter=True)
         .join(GrowingArea, col(Bench.area_id) == col(GrowingArea.id), isouter=True)

@@ -16,6 +16,7 @@ from nursery.database import now
 from nursery.order import Promise
 from nursery.promising.basket import limits_of, strictest
 from nursery.promising.holds import EVE_DAYS
+from nursery.promising.promise_rows import with_all
 from nursery.promising.ship_days import Ask, Rules, Way, cautions_of, judge, read_rules
 from nursery.promising.supply import holding
 from nursery.week.shade_warnings import Told
@@ -67,6 +68,7 @@ def holds_told(session: Session, day: date) -> Iterator[tuple[str, Told]]:
         .where(holding(now(session)), col(Promise.ship_on) >= day)
         .where(col(Promise.ship_on) <= day + timedelta(days=HOLD_DAYS))
         .order_by(col(Promise.ship_on), col(Promise.id))
+        .options(*with_all())
     ).all()
     rules = read_rules(session, {promise.order.zone_id for promise in rows})
     shared: dict[tuple[str, str, str, date, str], _Shared] = {}

@@ -38,7 +38,7 @@ from nursery.growing.growth import growing_batches, growing_stages, passages, wa
 from nursery.growing.sowing import seed_book, seeds_in, survival_of
 from nursery.material import Material, MaterialKind, UsedFor
 from nursery.order import Wrap
-from nursery.planned import PlannedStart
+from nursery.planned import PlannedStart, starts_with_ways
 from nursery.planning.accepted import accepted_plan
 from nursery.planning.propagation_problem import batch_trays
 from nursery.travelling import ParcelBox
@@ -296,9 +296,9 @@ def _starts(session: Session, horizon: Horizon) -> Iterator[tuple[int, Protocol,
     if plan is None:
         return
     rows = session.exec(
-        select(PlannedStart).where(
-            PlannedStart.plan_id == plan.id, col(PlannedStart.batch_id).is_(None)
-        )
+        select(PlannedStart)
+        .where(PlannedStart.plan_id == plan.id, col(PlannedStart.batch_id).is_(None))
+        .options(*starts_with_ways())
     ).all()
     for row in rows:
         week = horizon.index(Week.parse(row.week))

@@ -8,7 +8,7 @@ date; a batch that is overdue stays on the sheet of this week until it has moved
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
@@ -35,11 +35,11 @@ from nursery.growing.growth import (
 from nursery.growing.sowing import seed_book
 from nursery.growing_area import Site
 from nursery.mother_plant import MotherBlock
-from nursery.planned import PlannedStart
+from nursery.planned import PlannedStart, starts_with_ways
 from nursery.planning.accepted import accepted_plan
 from nursery.planning.propagation_problem import batch_trays, cells_of
 from nursery.shed.veto import saleable
-from nursery.stock import Lot
+from nursery.stock import Lot, with_batches
 from nursery.week.glut import GlutAdvice, glut_advice
 from nursery.week.recurring import Round, rounds
 from nursery.week.shade_rounds import shade_rounds
@@ -156,13 +156,16 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
     if plan is None:
         return
     rows = session.exec(
-        select(PlannedStart).where(
+        select(PlannedStart)
+        .where(
             PlannedStart.plan_id == plan.id,
             PlannedStart.week == str(week),
             col(PlannedStart.batch_id).is_(None),
         )
+        .options(*starts_with_ways())
     ).all()
     seed = seed_book(session)
+    blocks = dict(session.exec(select(col(MotherBlock.id), col(MotherBlock.code))).all())
     for row in rows:
         protocol = row.protocol
         first = growing_stages(protocol)[:1]
@@ -173,7 +176,7 @@ def _starts(session: Session, week: Week, last_day: date) -> Iterator[Task]:
             kind=TaskKind.START,
             batch="",
             crop=protocol.crop.name,
-            come_from="order from the supplier" if ordered else _origin(session, protocol),
+            come_from="order from the supplier" if ordered else _origin(blocks, protocol),
             go_to=_where(first[0]) if first else "ready bench",
             trays=row.trays,
             plugs=row.trays * cells_of(protocol),
@@ -199,9 +202,9 @@ def _where(stage: Stage) -> str:
     return stage.kind.value if stage.kind is StageKind.ON_ORDER else stage.area_kind.value
 
 
-def _origin(session: Session, protocol: Protocol) -> str:
-    block = session.get(MotherBlock, protocol.mother_block_id or 0)
-    return f"mother block {block.code}" if block is not None else protocol.method.value
+def _origin(blocks: Mapping[int | None, str], protocol: Protocol) -> str:
+    block = blocks.get(protocol.mother_block_id)
+    return protocol.method.value if block is None else f"mother block {block}"
 
 
 def _changes(
@@ -327,7 +330,8 @@ def _lots_that_end(session: Session, week: Week, this_week: bool) -> Iterator[Ta
     query = select(Lot).where(col(Lot.plugs) > 0, col(Lot.last_sale_on) <= week.sunday())
     if not this_week:
         query = query.where(col(Lot.last_sale_on) >= week.monday())
-    lots = session.exec(query.order_by(col(Lot.last_sale_on), col(Lot.id))).all()
+    query = query.order_by(col(Lot.last_sale_on), col(Lot.id)).options(*with_batches())
+    lots = session.exec(query).all()
     clear = saleable(session, [lot.id for lot in lots if lot.id is not None])
     a_tray = site(session).count_minutes_a_tray
     for lot in lots:

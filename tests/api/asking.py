@@ -23,6 +23,18 @@ def post(
     return asyncio.run(send())
 
 
+def get(app: Starlette, path: str, cookies: dict[str, str]) -> httpx.Response:
+    """Which page is shown at this path to who has these cookies?"""
+
+    async def send() -> httpx.Response:
+        transport = httpx.ASGITransport(app=app)
+        here = httpx.URL(URL).join("/")
+        async with httpx.AsyncClient(transport=transport, base_url=here, cookies=cookies) as client:
+            return await client.get(path)
+
+    return asyncio.run(send())
+
+
 def ask(
     app: Starlette, document: str, token: str | None = None, **variables: Any
 ) -> dict[str, Any]:
