@@ -3,7 +3,25 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+MOST = 10**12
+"""Larger numbers are slips: sums of them would not be exact where solvers reckon."""
+Whole = Annotated[int, Field(ge=-MOST, le=MOST)]
+
+
+class Shape(BaseModel):
+    """What a form's object has, field by field; whole numbers are not read from text or fractions.
+
+    Fields that the form does not know are passed over: others may write more than we read.
+    """
+
+    model_config = ConfigDict(strict=True, extra="ignore", frozen=True)
+
+
+S = TypeVar("S", bound=Shape)
 
 
 def read_form(text: str | bytes, form: str, thing: str) -> dict[str, Any]:
@@ -11,8 +29,36 @@ def read_form(text: str | bytes, form: str, thing: str) -> dict[str, Any]:
 
     `thing` is named in the error. Raises ValueError for any other form and for no JSON object.
     """
-    data = json.loads(text)
+    try:
+        data = json.loads(text)
+    except (json.JSONDecodeError, UnicodeDecodeError) as wrong:
+        raise ValueError(
+            f"{thing}: this is no JSON text ({wrong}); give a file of {form}"
+        ) from None
     if not isinstance(data, dict) or data.get("form") != form:
         found = data.get("form") if isinstance(data, dict) else type(data).__name__
         raise ValueError(f"{thing}: the form must be {form}, got {found!r}")
     return {key: value for key, value in data.items() if key != "form"}
+
+
+def read_shape(text: str | bytes, form: str, thing: str, shape: type[S]) -> S:
+    """The same, each field checked. Raises ValueError that names the field, the rule and the value.
+
+    Of several wrong fields the first is told, and how many there are.
+    """
+    data = read_form(text, form, thing)
+    try:
+        return shape.model_validate(data)
+    except ValidationError as wrong:
+        first, *more = wrong.errors(include_url=False)
+        where = "".join(f"[{at}]" if isinstance(at, int) else f".{at}" for at in first["loc"])
+        got = "" if first["type"] == "missing" else f", got {_short(first['input'])}"
+        others = f" ({len(more)} more are wrong)" if more else ""
+        raise ValueError(
+            f"{thing}: {where.lstrip('.')}: {first['msg'].lower()}{got}; correct the file{others}"
+        ) from None
+
+
+def _short(value: object) -> str:
+    said = repr(value)
+    return said if len(said) <= 60 else f"{said[:57]}..."

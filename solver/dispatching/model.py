@@ -280,9 +280,9 @@ def values_of(problem: Problem, whole: Matrix, plan: Plan) -> Floats:
     for key, day in plan.ships.items():
         over[day] += problem.order_of[key].minutes_on(day)
     others = np.flatnonzero(~whole.whole)
-    on, of_lot = whole.day[others], whole.lot[others]
-    values[others] = np.where(of_lot >= 0, taken[of_lot, on], 0.0)
-    for column in others[of_lot < 0]:  # overtime comes first, then what is beyond it
+    of_lots = others[whole.lot[others] >= 0]
+    values[of_lots] = taken[whole.lot[of_lots], whole.day[of_lots]]
+    for column in others[whole.lot[others] < 0]:  # overtime first, then what is beyond it
         day = int(whole.day[column])
         values[column] = min(max(over[day], 0.0), whole.high[column])
         over[day] -= values[column]

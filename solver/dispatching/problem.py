@@ -7,12 +7,15 @@ are `dispatch-problem/1` and `dispatch-plan/1`.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Annotated, Any
 
-from solver.form import read_form
+from pydantic import Field
+
+from solver.form import Shape, Whole, read_shape
 
 PROBLEM_FORM = "dispatch-problem/1"
 PLAN_FORM = "dispatch-plan/1"
@@ -39,6 +42,12 @@ class Pool:
 
     key: str
     lots: tuple[Lot, ...]
+
+    def __post_init__(self) -> None:
+        keys = {lot.key for lot in self.lots}
+        if len(keys) < len(self.lots):
+            twice = next(k for k in keys if sum(lot.key == k for lot in self.lots) > 1)
+            raise ValueError(f"Pool {self.key!r}: lot {twice!r} stands twice; rename one")
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +116,8 @@ class Problem:
     beyond_cost: int = 0
 
     def __post_init__(self) -> None:
+        if self.days < 1:
+            raise ValueError(f"Dispatch problem: days must be >= 1, got {self.days}")
         if len(self.minutes) != self.days:
             found = f"{len(self.minutes)} for {self.days} days"
             raise ValueError(f"Dispatch problem: minutes need one value a day, got {found}")
@@ -182,24 +193,82 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form dispatch-problem/1. Raises ValueError for any other."""
-        data = read_form(text, PROBLEM_FORM, "Dispatch")
-        try:
-            return cls(
-                days=data["days"],
-                pools=tuple(_pool(pool) for pool in data["pools"]),
-                orders=tuple(_order(order) for order in data["orders"]),
-                minutes=tuple(data["minutes"]),
-                name=data.get("name", ""),
-                cost_unit=data.get("cost_unit", "cent"),
-                overtime=tuple(data.get("overtime", ())),
-                beyond_cost=data.get("beyond_cost", 0),
-                **{f"{cost}_cost": data[f"{cost}_cost"] for cost in _COSTS},
-            )
-        except (KeyError, TypeError) as wrong:
-            raise ValueError(f"Dispatch problem: missing or wrong field {wrong}") from wrong
+        data = read_shape(text, PROBLEM_FORM, "Dispatch problem", _ProblemShape)
+        return cls(
+            days=data.days,
+            pools=tuple(_pool(pool) for pool in data.pools),
+            orders=tuple(_order(order) for order in data.orders),
+            minutes=tuple(data.minutes),
+            overload_cost=data.overload_cost,
+            late_cost=data.late_cost,
+            unshipped_cost=data.unshipped_cost,
+            re_date_cost=data.re_date_cost,
+            age_cost=data.age_cost,
+            name=data.name,
+            cost_unit=data.cost_unit,
+            overtime=tuple(data.overtime),
+            beyond_cost=data.beyond_cost,
+        )
 
 
-_COSTS = ("overload", "late", "unshipped", "re_date", "age")
+class _LotShape(Shape):
+    key: str
+    ready: Whole
+    last_sale: Whole
+    plugs: Whole
+
+
+class _PoolShape(Shape):
+    key: str
+    lots: list[_LotShape]
+
+
+class _LineShape(Shape):
+    pool: str
+    plugs: Whole
+
+
+_DayAmount = Annotated[list[Whole], Field(min_length=2, max_length=2)]
+"""A day, and how much more on it."""
+
+
+class _OrderShape(Shape):
+    key: str
+    lines: list[_LineShape]
+    open_days: list[Whole]
+    first_day: Whole
+    weight: Whole
+    kept_day: Whole | None = None
+    minutes: Whole
+    day_cost: list[_DayAmount] = Field(default_factory=list)
+    day_minutes: list[_DayAmount] = Field(default_factory=list)
+
+
+class _ProblemShape(Shape):
+    days: Whole
+    pools: list[_PoolShape]
+    orders: list[_OrderShape]
+    minutes: list[Whole]
+    overload_cost: Whole
+    late_cost: Whole
+    unshipped_cost: Whole
+    re_date_cost: Whole
+    age_cost: Whole
+    name: str = ""
+    cost_unit: str = "cent"
+    overtime: list[Whole] = Field(default_factory=list)
+    beyond_cost: Whole = 0
+
+
+class _ShipShape(Shape):
+    order: str
+    day: Whole
+
+
+class _PlanShape(Shape):
+    ships: list[_ShipShape]
+    cost: Whole | None = None
+    bound: float | None = None
 
 
 def _pool_json(pool: Pool) -> dict[str, Any]:
@@ -227,22 +296,22 @@ def _order_json(order: Order) -> dict[str, Any]:
     return found
 
 
-def _pool(data: Mapping[str, Any]) -> Pool:
-    lots = (Lot(lot["key"], lot["ready"], lot["last_sale"], lot["plugs"]) for lot in data["lots"])
-    return Pool(data["key"], tuple(lots))
+def _pool(data: _PoolShape) -> Pool:
+    lots = (Lot(lot.key, lot.ready, lot.last_sale, lot.plugs) for lot in data.lots)
+    return Pool(data.key, tuple(lots))
 
 
-def _order(data: Mapping[str, Any]) -> Order:
+def _order(data: _OrderShape) -> Order:
     return Order(
-        data["key"],
-        tuple(Line(line["pool"], line["plugs"]) for line in data["lines"]),
-        tuple(sorted(set(data["open_days"]))),
-        data["first_day"],
-        data["weight"],
-        data.get("kept_day"),
-        data["minutes"],
-        dict(data.get("day_cost", ())),
-        dict(data.get("day_minutes", ())),
+        data.key,
+        tuple(Line(line.pool, line.plugs) for line in data.lines),
+        tuple(sorted(set(data.open_days))),
+        data.first_day,
+        data.weight,
+        data.kept_day,
+        data.minutes,
+        {amount[0]: amount[1] for amount in data.day_cost},
+        {amount[0]: amount[1] for amount in data.day_minutes},
     )
 
 
@@ -264,10 +333,10 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form dispatch-plan/1. Raises ValueError for any other."""
-        data = read_form(text, PLAN_FORM, "Dispatch")
+        data = read_shape(text, PLAN_FORM, "Dispatch plan", _PlanShape)
         ships: dict[str, int] = {}
-        for entry in data["ships"]:
-            if entry["order"] in ships:
-                raise ValueError(f"Dispatch plan: order {entry['order']!r} ships twice")
-            ships[entry["order"]] = entry["day"]
-        return cls(ships, data.get("cost"), data.get("bound"))
+        for each in data.ships:
+            if each.order in ships:
+                raise ValueError(f"Dispatch plan: order {each.order!r} ships twice; name one day")
+            ships[each.order] = each.day
+        return cls(ships, data.cost, None if data.bound is None else math.ceil(data.bound - 1e-6))

@@ -108,7 +108,10 @@ def main() -> None:
     parser.add_argument("--replan", action="store_true")
     args = parser.parse_args()
     if args.file:
-        problem = Problem.from_json(Path(args.file).read_text())
+        try:
+            problem = Problem.from_json(Path(args.file).read_bytes())
+        except (OSError, ValueError) as wrong:
+            parser.error(str(wrong))
     else:
         problem = sized(args.size, args.seed)
     solve(sized("S", 0), Limits(1))  # what a process imports once is no part of a solve

@@ -400,7 +400,7 @@ def test_problems_that_cannot_be_are_refused() -> None:
         replace(good.orders[0], weight=-1)
     with pytest.raises(ValueError, match="form must be"):
         Problem.from_json("{}")
-    with pytest.raises(ValueError, match="missing or wrong field"):
+    with pytest.raises(ValueError, match="field required"):
         Problem.from_json('{"form":"dispatch-problem/1","days":3}')
     with pytest.raises(ValueError, match="ships twice"):
         twice = '[{"order":"A","day":1},{"order":"A","day":2}]'
