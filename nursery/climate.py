@@ -11,6 +11,7 @@ import calendar
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -204,10 +205,19 @@ def daily(months: Sequence[float], days: Dates) -> Floats:
     Harmonic interpolation that gives back each month's mean (Epstein 1991, Journal of Climate
     4:365-368), here with the true lengths of the months.
     """
+    return _curve(months, _basis(_phase(days)))
+
+
+def _curve(months: Sequence[float], waves: Floats) -> Floats:
+    return np.asarray(waves @ np.linalg.solve(_monthly_waves(), np.asarray(months, float)))
+
+
+@cache
+def _monthly_waves() -> Floats:
+    """The mean of each wave in each month of an ordinary year. [12, 12]"""
     year = np.arange(np.datetime64("2001-01-01"), np.datetime64("2002-01-01"))
     waves, of_month = _basis(_phase(year)), _months(year)
-    means = np.stack([waves[of_month == month].mean(axis=0) for month in range(12)])
-    return np.asarray(_basis(_phase(days)) @ np.linalg.solve(means, np.asarray(months, float)))
+    return np.stack([waves[of_month == month].mean(axis=0) for month in range(12)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,12 +232,13 @@ class DailyNormals:
 
 def daily_normals(normals: Normals, days: Dates) -> DailyNormals:
     """What are the normal minimum, maximum and their spread on each of these days?"""
-    low, high = daily(normals.t_min, days), daily(normals.t_max, days)
+    waves = _basis(_phase(days))
+    low, high = _curve(normals.t_min, waves), _curve(normals.t_max, waves)
     return DailyNormals(
         np.minimum(low, high),
         np.maximum(low, high),
-        np.maximum(daily(normals.min_sd, days), 0.0),
-        np.maximum(daily(normals.max_sd, days), 0.0),
+        np.maximum(_curve(normals.min_sd, waves), 0.0),
+        np.maximum(_curve(normals.max_sd, waves), 0.0),
     )
 
 

@@ -1,18 +1,19 @@
 """Which days are open to which parcels of a dispatch, and by which way does each leave then?
 
 Calendars, transit, heat and frost and the customer's window decide (`promising.ship_days`), packing
-minutes do not: they may be overrun, at a price. Parcels of one zone, limits and window are judged
-once. A day that is promised already stays open for what does not take it away.
+minutes do not: they may be overrun, at a price. Parcels of one zone and limits are judged once,
+then each window is laid over it. A day that is promised already stays open for what does not take
+it away.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
-from nursery.promising.basket import Limits, Window
-from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge
+from nursery.promising.basket import ANY_DAY, Limits, Window
+from nursery.promising.ship_days import Ask, Reason, Rules, Way, judge, outside_window
 
 _NOT_AGAINST_ANY = frozenset({"packing_full"})
 """Reasons that do not close a day here: packing minutes may be overrun, at a price."""
@@ -60,6 +61,9 @@ class OpenDays:
     first: date
     days: int
     _known: dict[tuple[int, Limits, Window], _Judged] = field(default_factory=dict, repr=False)
+    _for_any: dict[tuple[int, Limits], Mapping[date, _Day]] = field(
+        default_factory=dict, repr=False
+    )
 
     def all(self) -> Iterator[date]:
         """Every day of the dispatch."""
@@ -97,8 +101,7 @@ class OpenDays:
     def _judged(self, zone_id: int, limits: Limits, window: Window) -> _Judged:
         key = (zone_id, limits, window)
         if key not in self._known:
-            ask = Ask(limits, 0, window)
-            days = {day: self._judge(zone_id, day, ask) for day in self.all()}
+            days = {day: _within(one, window) for day, one in self._any(zone_id, limits).items()}
             good = {day: one.good(False) for day, one in days.items()}
             self._known[key] = _Judged(
                 days=days,
@@ -112,10 +115,32 @@ class OpenDays:
             )
         return self._known[key]
 
+    def _any(self, zone_id: int, limits: Limits) -> Mapping[date, _Day]:
+        """All days of parcels with these limits, whenever they may arrive."""
+        if (zone_id, limits) not in self._for_any:
+            ask = Ask(limits, 0)
+            days = {day: self._judge(zone_id, day, ask) for day in self.all()}
+            self._for_any[zone_id, limits] = days
+        return self._for_any[zone_id, limits]
+
     def _judge(self, zone_id: int, day: date, ask: Ask) -> _Day:
         found = [judge(self.rules, lane, day, ask) for lane in self.rules.lanes[zone_id]]
         ways = tuple(each for each in found if isinstance(each, Way))
         return _Day(ways, tuple(why for each in found if not isinstance(each, Way) for why in each))
+
+
+def _within(day: _Day, window: Window) -> _Day:
+    """The day as it is to a parcel that must arrive in this window."""
+    if window == ANY_DAY:
+        return day
+    against = [outside_window(way, window) for way in day.ways]
+    if not any(against):
+        return day
+    ways = (
+        replace(way, reasons=(*way.reasons, *why)) if why else way
+        for way, why in zip(day.ways, against, strict=True)
+    )
+    return replace(day, ways=tuple(ways))
 
 
 def _is_soft(why: Reason, soft: frozenset[str], kept: bool) -> bool:

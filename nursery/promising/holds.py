@@ -126,13 +126,17 @@ class Calm:
     days: int
     runs: tuple[CalmRuns, ...]
     seen: tuple[Seen, ...]
+    _over: dict[tuple[int, int], Holding] = field(default_factory=dict, compare=False, repr=False)
 
-    def over(self, days: slice) -> Holding:
-        """What do these days together say?"""
-        end = min(days.stop, self.days)
-        calm = prod(each.chance(days.start, end) for each in self.runs)
-        calm *= prod(each.chance_calm(days.start, end) for each in self.seen)
-        return Holding(1 - calm)
+    def over(self, first: int, end: int) -> Holding:
+        """What do the days from `first` to before `end` together say? Worked out once."""
+        end = min(end, self.days)
+        found = self._over.get((first, end))
+        if found is None:
+            calm = prod(each.chance(first, end) for each in self.runs)
+            calm *= prod(each.chance_calm(first, end) for each in self.seen)
+            found = self._over[first, end] = Holding(1 - calm)
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +157,7 @@ class Outlook:
     start: date
     days: int
     stations: Mapping[int, StationOutlook]
-    _known: dict[tuple[frozenset[int], Limits, float], tuple[Calm, Calm]] = field(
+    _known: dict[tuple[frozenset[int], float, bool], Calm] = field(
         default_factory=dict, compare=False, repr=False
     )
     _by_day: dict[tuple[int, float, bool], Floats] = field(
@@ -188,9 +192,9 @@ class Outlook:
         warmer_c: float = 0.0,
     ) -> tuple[Holding, Holding]:
         """What does the weather say against this way: of heat, and of frost? Days as in `holds`."""
-        heat, frost = self._calm(stations, limits, warmer_c)
-        days = slice(max(0, (ship_on - self.start).days), (arrives_until - self.start).days + 2)
-        return heat.over(days), frost.over(days)
+        first, end = max(0, (ship_on - self.start).days), (arrives_until - self.start).days + 2
+        heat = self._calm(stations, limits.heat_c - warmer_c, True).over(first, end)
+        return heat, self._calm(stations, limits.frost_c, False).over(first, end)
 
     def said(self, stations: Iterable[int], day: date) -> list[tuple[str, float, float]]:
         """What do fresh forecasts say of this day? (station, minimum, maximum)."""
@@ -232,20 +236,14 @@ class Outlook:
                     found.append(Worst(one, day, float(chances[at]), said, one.error.get(day, 0.0)))
         return max(found, key=lambda each: (each.chance, _badness(each, hot)), default=None)
 
-    def _calm(self, stations: frozenset[int], limits: Limits, warmer_c: float) -> tuple[Calm, Calm]:
-        key = (stations, limits, warmer_c)
+    def _calm(self, stations: frozenset[int], limit_c: float, hot: bool) -> Calm:
+        key = (stations, limit_c, hot)
         if key not in self._known:
-            self._known[key] = (
-                self._together(stations, limits, warmer_c, True),
-                self._together(stations, limits, warmer_c, False),
-            )
+            self._known[key] = self._together(stations, limit_c, hot)
         return self._known[key]
 
-    def _together(
-        self, stations: frozenset[int], limits: Limits, warmer_c: float, hot: bool
-    ) -> Calm:
+    def _together(self, stations: frozenset[int], limit_c: float, hot: bool) -> Calm:
         """The stations together: days for which there are weather years are left to those."""
-        limit_c = limits.heat_c - warmer_c if hot else limits.frost_c
         runs, seen = [], []
         for station in sorted(stations):
             one = self.stations[station]

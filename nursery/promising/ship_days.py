@@ -187,7 +187,7 @@ class Rules:
             way, against = _with_packs(self, limits, *_arrival(self, lane, leg, limits))
             closed = (Reason("origin_closed", leg.closed, lane.service),) if leg.closed else ()
             closed = (*_blocked(self, way), *closed)
-            if len(self._arrivals) >= _MOST_JUDGED:
+            if len(self._arrivals) >= _MOST_JUDGED * len(self.lanes):
                 self._arrivals.clear()
             found = self._arrivals[key] = (way, (*closed, *against))
         return found
@@ -210,7 +210,7 @@ def judge(rules: Rules, lane: Lane, day: date, ask: Ask) -> Way | tuple[Reason, 
         *_too_late(rules, lane, leg),
         *against,
         *_packing_full(rules, way, ask.minutes),
-        *_outside_window(way, ask.window),
+        *outside_window(way, ask.window),
     ]
     return replace(way, reasons=tuple(reasons)) if reasons else way
 
@@ -236,14 +236,16 @@ def cautions_of(rules: Rules, way: Way, limits: Limits) -> list[tuple[str, str]]
 def _arrival(rules: Rules, lane: Lane, leg: Leg, limits: Limits) -> tuple[Way, list[Reason]]:
     """The earliest last day of arrival that is sure and soon enough, or why there is none."""
     shares = list(accumulate(share for _, share in leg.chances))
+    by_hand = decided(rules, lane, leg.ship_on)
     first = next((i for i, share in enumerate(shares) if share >= rules.floor - 1e-9), None)
     if first is None:
         last = len(shares) - 1
-        return _way(rules, lane, leg, last, shares[last], limits), [_no_transit(lane)]
+        way = _way(rules, lane, leg, last, shares[last], limits, by_hand)
+        return way, [_no_transit(lane)]
     tried: tuple[Way, list[Reason]] | None = None
     for until in range(first, len(shares)):
-        way = _way(rules, lane, leg, until, shares[until], limits)
-        against = [*_too_long(way, limits), *_held(rules, way, limits)]
+        way = _way(rules, lane, leg, until, shares[until], limits, by_hand)
+        against = [*_too_long(way, limits), *_held(rules, way, limits, by_hand)]
         if not against and way.probability >= rules.floor - 1e-9:
             return way, []
         tried = tried or (way, against or [_uncertain(rules, way)])
@@ -265,9 +267,17 @@ def _with_packs(
     return way, against
 
 
-def _way(rules: Rules, lane: Lane, leg: Leg, until: int, arrived: float, limits: Limits) -> Way:
+def _way(
+    rules: Rules,
+    lane: Lane,
+    leg: Leg,
+    until: int,
+    arrived: float,
+    limits: Limits,
+    by_hand: Decision | None,
+) -> Way:
     arrives_until = leg.chances[until][0]
-    if decided(rules, lane, leg.ship_on) is None:
+    if by_hand is None:
         heat, frost = rules.outlook.holds(
             lane.stations, limits, leg.ship_on, arrives_until, lane.warmer_c
         )
@@ -311,18 +321,15 @@ def _too_long(way: Way, limits: Limits) -> list[Reason]:
     return [Reason("days_in_box", text, way.lane.service)]
 
 
-def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
+def _held(rules: Rules, way: Way, limits: Limits, by_hand: Decision | None) -> list[Reason]:
     """Is there a heat hold or a frost hold, or has a person decided the day?"""
     lane, ship_on = way.lane, way.leg.ship_on
-    by_hand = decided(rules, lane, ship_on)
     if by_hand is not None:
         return [] if by_hand.opens else [Reason("by_hand", by_hand.text, lane.service)]
     to_packing = (way.leg.pack_on - rules.today).days
-    heat, frost = rules.outlook.weigh(
-        lane.stations, limits, ship_on, way.arrives_until, lane.warmer_c
-    )
 
-    def reason(code: str, holding: Holding) -> list[Reason]:
+    def reason(code: str, chance: float) -> list[Reason]:
+        holding = Holding(chance)
         if not holding.closes(rules.hold_risk):
             return []
         last = way.arrives_until + timedelta(days=1)
@@ -332,7 +339,7 @@ def _held(rules: Rules, way: Way, limits: Limits) -> list[Reason]:
         kept = not holding.moves(rules.hold_risk, to_packing)
         return [Reason(code, text, lane.service, kept)]
 
-    return [*reason("heat", heat), *reason("frost", frost)]
+    return [*reason("heat", way.heat_chance), *reason("frost", way.frost_chance)]
 
 
 def decided(rules: Rules, lane: Lane, ship_on: date) -> Decision | None:
@@ -365,7 +372,8 @@ def _packing_full(rules: Rules, way: Way, asked: int) -> list[Reason]:
     return [Reason("packing_full", text, way.lane.service if way.packs else "")]
 
 
-def _outside_window(way: Way, window: Window) -> list[Reason]:
+def outside_window(way: Way, window: Window) -> list[Reason]:
+    """Does it arrive before or after the days that the customer wants?"""
     early = window.not_before is not None and way.arrives_from < window.not_before
     late = window.not_after is not None and way.arrives_until > window.not_after
     if not early and not late:
