@@ -3,6 +3,8 @@
 from enum import StrEnum
 
 from sqlalchemy import UniqueConstraint
+from sqlalchemy.orm import selectinload
+from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Field, Relationship, SQLModel
 
 from nursery.columns import Kind, check, one_of
@@ -240,6 +242,15 @@ class Stage(SQLModel, table=True):
     def days_beside(self) -> int:
         """How many days more (or, below 0, fewer) than its clock says is it taken to last?"""
         return round(self.learned_days or 0.0)
+
+
+def with_protocols() -> ExecutableOption:
+    """What a list of crops reads beside them, once for all: protocols, stages and their trays.
+
+    Else each crop would ask for its own, one by one.
+    """
+    stages = selectinload(Crop.protocols).selectinload(Protocol.stages)  # type: ignore[arg-type]
+    return stages.joinedload(Stage.tray_format)  # type: ignore[arg-type]
 
 
 def parse_flush(text: str) -> tuple[float, ...]:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from sqlmodel import Session, select
 
-from nursery.crop import Crop, Protocol
+from nursery.crop import Crop, Protocol, with_protocols
 
 _BY_CONSENT = ", bought in for who agreed"
 
@@ -29,7 +29,8 @@ def usable(crop: Crop) -> list[Protocol]:
 
 def split_crops(session: Session) -> frozenset[int]:
     """Of which crops (ids) is what is bought in kept apart?"""
-    return frozenset(crop.id or 0 for crop in session.exec(select(Crop)).all() if is_split(crop))
+    crops = session.exec(select(Crop).options(with_protocols())).all()
+    return frozenset(crop.id or 0 for crop in crops if is_split(crop))
 
 
 def protocols_of(crop: Crop, by_consent: bool) -> Sequence[Protocol]:

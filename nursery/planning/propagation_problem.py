@@ -41,7 +41,7 @@ from sqlmodel import Session, col, select
 
 from nursery.batch import Batch
 from nursery.clocks import NEVER
-from nursery.crop import AreaKind, Crop, Protocol, Stage
+from nursery.crop import AreaKind, Crop, Protocol, Stage, with_protocols
 from nursery.database import site, today
 from nursery.errors import Fault
 from nursery.growing.air import Air, air_of
@@ -189,7 +189,7 @@ def _units(cents: float) -> int:
 
 
 def _crops_with_protocols(at: _Build) -> list[Crop]:
-    crops = at.session.exec(select(Crop).order_by(col(Crop.id))).all()
+    crops = at.session.exec(select(Crop).options(with_protocols()).order_by(col(Crop.id))).all()
     for crop in crops:
         at.notes.extend(
             f"Protocol '{protocol_key(p)}' has no stages and is left out: add them to Stages"

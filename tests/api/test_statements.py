@@ -87,6 +87,7 @@ PAGES = (
     "/week/2027-W09/sheets",
     "/benches/2027-W09",
     "/days",
+    "/warnings",
     "/shade",
     f"/picks/{WEDNESDAY}",
     f"/parcels/{TUESDAY}",
