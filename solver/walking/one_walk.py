@@ -46,15 +46,25 @@ class _Found:
     stretches: tuple[tuple[tuple[int, int], tuple[int, int]], ...]
 
 
-def shortest_walk(problem: Problem, stops: Sequence[Stop]) -> tuple[str, ...]:
+Known = dict[frozenset[tuple[int, int]], _Found]
+"""What was found for these spots (x, y): where the stops lie decides, not how many lie there."""
+
+
+def shortest_walk(
+    problem: Problem, stops: Sequence[Stop], known: Known | None = None
+) -> tuple[str, ...]:
     """The keys of these stops in the order of the shortest walk from the table and back.
 
-    The trolley's room is not looked at.
+    The trolley's room is not looked at. With `known` of the same problem the same spots are
+    searched once.
     """
     if not stops:
         return ()
-    found = _search(problem, stops)
-    return _as_walked(problem, stops, found)
+    known = {} if known is None else known
+    spots = frozenset((stop.x, stop.y) for stop in stops)
+    if spots not in known:
+        known[spots] = _search(problem, stops)
+    return _as_walked(problem, stops, known[spots])
 
 
 def _search(problem: Problem, stops: Sequence[Stop]) -> _Found:

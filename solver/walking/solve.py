@@ -15,7 +15,7 @@ from math import ceil
 
 from solver.run import Clock, Limits, Outcome, Status, keeping_the_best, run_routing
 from solver.walking.judge import cost, length, violations
-from solver.walking.one_walk import shortest_walk
+from solver.walking.one_walk import Known, shortest_walk
 from solver.walking.problem import Plan, Problem
 from solver.walking.s_shape import s_shape
 
@@ -70,13 +70,14 @@ def _cut(problem: Problem, order: Sequence[str]) -> tuple[tuple[str, ...], ...]:
     stops = [problem.stop_of[key] for key in order]
     least: list[tuple[int, int]] = [(0, 0)]
     walks: dict[tuple[int, int], tuple[str, ...]] = {}
+    known: Known = {}
     for end in range(1, len(stops) + 1):
         choices, load = [], 0
         for first in range(end - 1, -1, -1):
             load += stops[first].load
             if load > problem.trolley:
                 break
-            walk = shortest_walk(problem, stops[first:end])
+            walk = shortest_walk(problem, stops[first:end], known)
             walks[first, end] = walk
             choices.append((least[first][0] + length(problem, walk), first))
         least.append(min(choices))

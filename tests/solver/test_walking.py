@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -49,6 +50,15 @@ def test_one_walk_is_as_short_as_the_best_of_all_orders() -> None:
         walk = shortest_walk(problem, problem.stops)
         assert sorted(walk) == sorted(problem.stop_of)
         assert length(problem, walk) == shortest_length(problem), seed
+
+
+def test_a_walk_by_spots_that_were_walked_before_is_the_walk_searched_anew() -> None:
+    """However many stops lie at a spot, and whichever of its spots are asked for."""
+    for seed in range(200):
+        problem, known = small(seed), dict[frozenset[tuple[int, int]], Any]()
+        for end in range(1, len(problem.stops) + 1):
+            stops = problem.stops[:end]
+            assert shortest_walk(problem, stops, known) == shortest_walk(problem, stops), seed
 
 
 def test_a_day_with_more_stops_than_can_be_tried_is_proven_when_one_trolley_holds_it() -> None:
