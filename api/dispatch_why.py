@@ -33,7 +33,8 @@ class DaysWhy:
 @kept
 @strawberry.type(description="One parcel of an order: where it stands, and what each day is to it.")
 class ParcelWhy:
-    """`days` is empty once it is picked: it does not move any more."""
+    """`days` is empty once it is picked: it does not move any more. `notes`: what in it is not as
+    ordered."""
 
     promise_id: strawberry.ID | None
     state: str
@@ -42,6 +43,7 @@ class ParcelWhy:
     service: str
     moves: list[str]
     days: list[DaysWhy]
+    notes: list[str]
 
 
 @kept
@@ -78,5 +80,6 @@ def _parcel(found: reasons.OrderWhy) -> ParcelWhy:
         found,
         promise_id=id,
         moves=list(found.moves),
+        notes=list(found.notes),
         days=[mirror(DaysWhy, each) for each in found.days],
     )

@@ -34,13 +34,15 @@ kept(strawberry.enum(JobState, description="How far a job is."))
 @kept
 @strawberry.type(description="An order that leaves, and how many days late.")
 class Ship:
-    """`part` is the product, where an order leaves in parts; else it is empty."""
+    """`part` is the product, where an order leaves in parts; else it is empty. `notes`: what in it
+    is not as ordered."""
 
     reference: str
     ship_on: date
     service: str
     late_days: int
     part: str
+    notes: list[str]
 
 
 @kept
@@ -52,6 +54,17 @@ class ReDated:
     from_day: date
     to_day: date
     reason: str
+
+
+@kept
+@strawberry.type(description="An order that gets other plants, in words for its customer.")
+class OtherPlants:
+    """As the customer agreed, or what was ordered again. `part`: only this product of it."""
+
+    reference: str
+    ship_on: date
+    words: str
+    part: str
 
 
 @kept
@@ -74,6 +87,7 @@ class DispatchPlan:
     first_day: date
     ships: list[Ship]
     moved: list[ReDated]
+    changed: list[OtherPlants]
     unshipped: list[Unshipped]
     cost: str
     bound: str
@@ -176,8 +190,9 @@ def _dispatch_plan(found: dispatch.DispatchReport) -> DispatchPlan:
     return mirror(
         DispatchPlan,
         found,
-        ships=[mirror(Ship, each) for each in found.ships],
+        ships=[mirror(Ship, each, notes=list(each.notes)) for each in found.ships],
         moved=[mirror(ReDated, each) for each in found.moved],
+        changed=[mirror(OtherPlants, each) for each in found.changed],
         unshipped=[mirror(Unshipped, each) for each in found.unshipped],
         cost=str(found.cost),
         bound=str(found.bound),

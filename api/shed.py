@@ -44,7 +44,8 @@ class WateringList:
 
 @strawberry.type(description="An order of a stored dispatch.")
 class StoredShip:
-    """No `ship_on` where there was no day for it; `kept_on` was its ship day before."""
+    """No `ship_on` where there was no day for it; `kept_on` was its ship day before; `notes` say
+    which plants it was to get in place of what it had."""
 
     reference: str
     promise_id: strawberry.ID | None
@@ -52,6 +53,7 @@ class StoredShip:
     kept_on: date | None
     moved: bool
     late_days: int
+    notes: list[str]
 
 
 @strawberry.type(description="A dispatch as it was stored. Costs are text, in cents.")
@@ -89,6 +91,7 @@ def _ship(found: dispatch_stored.StoredShip) -> StoredShip:
         StoredShip,
         found,
         promise_id=None if promise is None else global_id("Promise", promise),
+        notes=list(found.notes),
     )
 
 

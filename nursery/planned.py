@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from enum import StrEnum
 
-from sqlalchemy import BigInteger, Text, UniqueConstraint, func
+from sqlalchemy import JSON, BigInteger, Text, UniqueConstraint, func
 from sqlalchemy.orm import selectinload
 from sqlalchemy.sql.base import ExecutableOption
 from sqlmodel import Field, Relationship, Session, SQLModel, select
@@ -24,6 +24,7 @@ class PlanVersion(SQLModel, table=True):
 
     `fingerprint` is a digest of the data it was made from; costs are the solver's units.
     `first_day` is the day (dispatch) or the Monday of the week (propagation) of index 0.
+    `stand_ins` says which line of which order goes with which plants (`dispatching.stand_ins`).
     """
 
     __tablename__ = "plan_version"
@@ -48,6 +49,9 @@ class PlanVersion(SQLModel, table=True):
     seconds: float = 0.0
     accepted_at: datetime | None = Field(default=None, sa_type=UtcDateTime)
     accepted_by: str | None = Field(default=None, max_length=60)
+    stand_ins: list[dict[str, object]] = Field(
+        default_factory=list, sa_type=JSON, sa_column_kwargs={"server_default": "[]"}
+    )
     starts: list["PlannedStart"] = Relationship(back_populates="plan")
 
 

@@ -297,6 +297,16 @@ def show_dispatch(report: DispatchReport) -> None:
             [(m.reference, m.from_day, m.to_day, m.reason) for m in report.moved[:_SHOWN]],
         )
         _more(len(report.moved), "moved orders")
+    if report.changed:
+        show(
+            "Other plants (told)",
+            ("order", "leaves", "what the customer is told"),
+            [
+                (" ".join((c.reference, c.part)).strip(), c.ship_on, c.words)
+                for c in report.changed[:_SHOWN]
+            ],
+        )
+        _more(len(report.changed), "orders with other plants")
     others = [ship for ship in report.ships if ship.instead_of]
     if others:
         show(
@@ -324,8 +334,10 @@ def _show_why(parcels: tuple[OrderWhy, ...]) -> None:
                 f"{one.reference} ({one.state}) leaves {one.ship_on:%a %d %b %Y}"
                 f" by {one.service}{first}."
             )
+        for note in one.notes:
+            say(f"  not as ordered: {note}")
         for move in one.moves:
-            say(f"  moved {move}")
+            say(f"  changed {move}")
         if one.days:
             rows = [(_span(each.first, each.last), each.verdict, each.text) for each in one.days]
             show("Day by day", ("days", "", "why"), rows)

@@ -5,10 +5,12 @@ facts are read again and the plan is judged by them: orders that went away are d
 no longer fits it is solved again on the new facts. A plan that fits is stored as a version;
 accepting it gives promises to orders that had none, and another day, with the reason in the
 customer's words, to promises that cannot keep theirs. An order for which there is no day as a
-whole goes in parts where its customer agreed to that. Nobody is promised anew a day that is less
-sure than the site's floor (`dispatch_sure`).
+whole goes in parts where its customer agreed to that, and one that waits too long for its own
+plants gets others to which its customer agreed (`dispatch_standing`). Nobody is promised anew a day
+that is less sure than the site's floor (`dispatch_sure`).
 """
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 
@@ -20,22 +22,20 @@ from nursery.database import Database, now
 from nursery.dispatching.dispatch_facts import NEAR_DAYS, Costs, Facts, most_on_top, read_facts
 from nursery.dispatching.dispatch_guard import promises_first
 from nursery.dispatching.dispatch_reasons import Reasons
+from nursery.dispatching.dispatch_rounds import solved
 from nursery.dispatching.dispatch_rows import parts_in
-from nursery.dispatching.dispatch_sure import both, closing, doubts, without
-from nursery.dispatching.dispatch_write import write
+from nursery.dispatching.dispatch_sure import closing, doubts, without
+from nursery.dispatching.dispatch_write import Told, told_changes, write
+from nursery.dispatching.stand_ins import Choice, from_json, to_json
 from nursery.errors import Fault, Refusal, Refused
 from nursery.locks import lock_pools, lock_ship_days
 from nursery.planned import PlanKind, PlanVersion
 from nursery.promising.lapsing import write_lapsed
 from solver.dispatching.judge import cost, violations
 from solver.dispatching.problem import Plan, Problem
-from solver.dispatching.solve import solve
 from solver.first_come import first_come
-from solver.run import Clock, Limits, Outcome
+from solver.run import Limits, Outcome
 
-_FIRST = 100
-"""By how much a promise without a day weighs more in the second solve."""
-_LEAST_SECONDS = 0.5
 _TRIES = 3
 """How often a plan is solved again because the shop sold something meanwhile."""
 
@@ -45,7 +45,7 @@ class Ship:
     """An order that leaves: on which day, by which service. `late_days` after the day promised
     first, or (without a promise) after the first day that was open for it. `part` is the product,
     where an order leaves in parts, `instead_of` the service that it was promised by, where it
-    keeps its day by another (the customer is told)."""
+    keeps its day by another (the customer is told), `notes` what in it is not as ordered."""
 
     reference: str
     promise_id: int | None
@@ -54,6 +54,7 @@ class Ship:
     late_days: int
     part: str = ""
     instead_of: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,18 @@ class Moved:
     from_day: date
     to_day: date
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """An order that gets other plants than it had on the books, or than it asked for; `words` say
+    which instead of which, for its customer. `part` as in `Ship`."""
+
+    reference: str
+    promise_id: int | None
+    ship_on: date
+    words: str
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +103,7 @@ class DispatchReport:
     first_day: date
     ships: tuple[Ship, ...]
     moved: tuple[Moved, ...]
+    changed: tuple[Changed, ...]
     unshipped: tuple[Unshipped, ...]
     cost: int
     bound: int
@@ -134,7 +148,7 @@ def plan_dispatch(
     """
     said: list[str] = []
     for _ in range(_TRIES):
-        facts, outcome = _solved(db, limits, near_days, costs)
+        facts, outcome = solved(db, limits, near_days, costs)
         with db.writing() as session:
             fresh = _locked_facts(session, outcome.found(), facts, near_days, costs)
             fresh = closing(fresh, facts.doubted)
@@ -159,7 +173,8 @@ def accept(session: Session, version: int, actor: str) -> DispatchReport:
         raise Refused(Refusal("accepted", message, "version", "plan the dispatch again"))
     before, plan = Problem.from_json(row.problem), Plan.from_json(row.plan)
     costs = _costs_of(before)
-    facts = read_facts(session, row.periods, costs, parts_in(before))
+    choices = {key: (Choice(sends),) for key, sends in from_json(row.stand_ins).items()}
+    facts = read_facts(session, row.periods, costs, parts_in(before), choices)
     fresh = _locked_facts(session, plan, facts, row.periods, costs)
     plan, said = _still_fits(fresh, plan, row.first_day, _made_on_top_of(session, row))
     if said:
@@ -178,69 +193,10 @@ def _locked_facts(
     days = {facts.day(index) for index in plan.ships.values()}
     kept = {each.ship_on for each in facts.waiting.values() if each.ship_on is not None}
     lock_ship_days(session, days | kept)
-    fresh = read_facts(session, near_days, costs, facts.parts)
+    fresh = read_facts(session, near_days, costs, facts.parts, facts.choices)
     # What ran out is given to others now: a clock set back must not bring it to life again.
     write_lapsed(session, pools, days | kept, now(session))
     return fresh
-
-
-def _solved(
-    db: Database, limits: Limits, near_days: int, costs: Costs | None
-) -> tuple[Facts, Outcome[Plan]]:
-    """The plan and what it was made from; in parts what gets no day whole and may be split."""
-    clock = Clock(limits)
-    with db.reading() as session:
-        facts = read_facts(session, near_days, costs)
-    outcome = _solve(facts, clock)
-    ships = outcome.found().ships
-    parts = frozenset(
-        each.reference for key, each in facts.waiting.items() if each.may_split and key not in ships
-    )
-    if parts and not _stopped(limits):
-        with db.reading() as session:
-            facts = read_facts(session, near_days, costs, parts)
-        again = _solve(facts, clock)
-        outcome = replace(again, seconds=outcome.seconds + again.seconds)
-    return _surely(facts, outcome, clock)
-
-
-def _half(clock: Clock) -> Limits:
-    """Half of the time that is left, so that what is solved again stays within it, too."""
-    return replace(clock.limits, seconds=max(_LEAST_SECONDS, clock.left() / 2))
-
-
-def _surely(facts: Facts, outcome: Outcome[Plan], clock: Clock) -> tuple[Facts, Outcome[Plan]]:
-    """Nothing is promised anew on a day that is not sure enough: closed, and solved again."""
-    for _ in range(_TRIES):
-        doubted = doubts(facts, outcome.found())
-        if not doubted:
-            break
-        facts = replace(closing(facts, doubted), doubted=both(facts.doubted, doubted))
-        if _stopped(clock.limits):
-            break
-        again = _solve(facts, clock)
-        outcome = replace(again, seconds=outcome.seconds + again.seconds)
-    return facts, outcome
-
-
-def _stopped(limits: Limits) -> bool:
-    return limits.stop is not None and limits.stop.is_set()
-
-
-def _solve(facts: Facts, clock: Clock) -> Outcome[Plan]:
-    """The plan; solved once more where a promise got no day, with that promise before others."""
-    outcome = solve(facts.problem, _half(clock))
-    left = {key for key, each in facts.waiting.items() if each.promise_id is not None}
-    left -= set(outcome.found().ships)
-    if not left or _stopped(clock.limits):
-        return outcome
-    first = tuple(
-        replace(order, weight=order.weight * _FIRST) if order.key in left else order
-        for order in facts.problem.orders
-    )
-    again = solve(replace(facts.problem, orders=first), _half(clock))
-    seconds = outcome.seconds + again.seconds
-    return replace(outcome, plan=again.found(), cost=again.cost, seconds=seconds)
 
 
 def _still_fits(fresh: Facts, plan: Plan, first_day: date, accepted: int) -> tuple[Plan, list[str]]:
@@ -249,6 +205,8 @@ def _still_fits(fresh: Facts, plan: Plan, first_day: date, accepted: int) -> tup
         return plan, [f"it was made for {first_day}, today is {fresh.first_day}"]
     if fresh.accepted != accepted:
         return plan, [f"dispatch {fresh.accepted} was accepted meanwhile"]
+    if fresh.withdrawn:
+        return plan, list(fresh.withdrawn)
     plan = promises_first(fresh, plan)
     plan = without(plan, doubts(fresh, plan))
     return plan, violations(fresh.problem, plan)
@@ -274,6 +232,9 @@ def _store(
         bound=bound or 0,
         rule_of_thumb_cost=cost(fresh.problem, first_come(fresh.problem, keep=True)),
         seconds=outcome.seconds,
+        stand_ins=to_json(
+            {k: fresh.waiting[k].sends for k in plan.ships if fresh.waiting[k].changed}
+        ),
     )
     session.add(row)
     session.flush()
@@ -286,11 +247,12 @@ def _carry_out(
     """The report of the plan; with an actor its promises are written as well."""
     if actor is not None and not actor.strip():
         raise Fault("Dispatch", "a plan is accepted by somebody", actor, "say who accepts it")
-    made = _report(row, facts, plan, actor is not None)
+    words = told_changes(session, facts, plan)
+    made = _report(row, facts, plan, words, actor is not None)
     if actor is None:
         return made
     why = {moved.promise_id: moved.reason for moved in made.moved}
-    promised = write(session, facts, plan, why, actor)
+    promised = write(session, facts, plan, Told(why, words), actor)
     row.accepted_at, row.accepted_by = now(session), actor
     session.add(row)
     session.flush()
@@ -298,12 +260,18 @@ def _carry_out(
         replace(ship, promise_id=promised.get((ship.reference, ship.part), ship.promise_id))
         for ship in made.ships
     )
-    return replace(made, ships=ships)
+    changed = tuple(
+        replace(each, promise_id=promised.get((each.reference, each.part), each.promise_id))
+        for each in made.changed
+    )
+    return replace(made, ships=ships, changed=changed)
 
 
-def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> DispatchReport:
+def _report(
+    row: PlanVersion, facts: Facts, plan: Plan, words: Mapping[str, str], accepted: bool
+) -> DispatchReport:
     reasons = Reasons(facts, plan)
-    ships, moved, unshipped = [], [], []
+    ships, moved, changed, unshipped = [], [], [], []
     for key, each in sorted(facts.waiting.items()):
         if each.fixed:
             continue
@@ -317,7 +285,10 @@ def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> Dispa
         service = each.services[day]
         kept = each.promise_id is not None and each.ship_on == day
         other = each.service if kept and each.service != service else ""
-        ships.append(Ship(each.reference, each.promise_id, day, service, late, each.part, other))
+        here = each.reference, each.promise_id, day
+        ships.append(Ship(*here, service, late, each.part, other, each.parcel.notes))
+        if key in words:
+            changed.append(Changed(*here, words[key], each.part))
         if each.promise_id is not None and each.ship_on is not None and day != each.ship_on:
             why = reasons.moved(each, each.ship_on)
             moved.append(Moved(each.reference, each.promise_id, each.ship_on, day, why))
@@ -328,6 +299,7 @@ def _report(row: PlanVersion, facts: Facts, plan: Plan, accepted: bool) -> Dispa
         first_day=facts.first_day,
         ships=tuple(ships),
         moved=tuple(moved),
+        changed=tuple(changed),
         unshipped=(*unshipped, *never),
         cost=row.cost,
         bound=row.bound,

@@ -9,7 +9,7 @@ to parts may be looked at line by line: then each line finds its own day.
 """
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
@@ -20,12 +20,14 @@ from nursery.database import today
 from nursery.dispatching.day_needs import DayNeeds, Needs
 from nursery.dispatching.dispatch_rows import Raw, read_rows
 from nursery.dispatching.open_days import OpenDays
+from nursery.dispatching.stand_ins import Choices, filled
 from nursery.order import (
     Promise,
     State,
 )
 from nursery.planned import PlanKind, PlanVersion
 from nursery.promising.basket import Item, Parcel
+from nursery.promising.plants import Sends, sends_of
 from nursery.promising.promise_rows import window_of
 from nursery.promising.quote import Desk, open_desk
 from nursery.promising.ship_days import Reason
@@ -54,7 +56,8 @@ class Costs:
     `overload` is a packing minute above a day's, `beyond` one above a quarter more than them: some
     overtime is agreed, twice a day's work is not done. Late and unshipped are a day and an order,
     each times the order's weight; `unshipped` comes on top of the latest day there is, so that late
-    is always better than never. What is promised weighs `promised` times what is only wished.
+    is always better than never. What is promised weighs `promised` times what is only wished. A
+    line that is not as ordered weighs like `stand_in_days` days late of its order (`stand_ins`).
     """
 
     overload: int = 60
@@ -64,6 +67,7 @@ class Costs:
     re_date: int = 150
     age: int = 1
     promised: int = 3
+    stand_in_days: int = 5
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,9 @@ class Waiting:
     `services` names the carrier service of each open day; `closed` why the others are not open.
     `fixed` ones stay where they are and nothing is written about them. `part` is the product of a
     part. One that `may_split` has more lines than one, and its customer agreed to parts. `needs`
-    says what packing takes on each open day, by the weather as it is known now.
+    says what packing takes on each open day, by the weather as it is known now. `changed` ones are
+    tried with other plants than the books have for them; `worse_days` says how much what is not as
+    ordered weighs, in days late.
     """
 
     key: str
@@ -92,6 +98,13 @@ class Waiting:
     closed: Mapping[date, tuple[Reason, ...]]
     fixed: bool
     needs: DayNeeds
+    changed: bool = False
+    worse_days: int = 0
+
+    @property
+    def sends(self) -> Sends:
+        """Which of its lines are not as ordered?"""
+        return sends_of(self.parcel.items)
 
 
 @dataclass(frozen=True)
@@ -101,7 +114,9 @@ class Facts:
     `never` has the orders that cannot even be asked about, with the reason; `accepted` is the
     version of the dispatch that was accepted last, 0 where there is none; `parts` the orders (by
     reference) that are looked at line by line; `doubted` days that are closed to orders without a
-    promise since plugs that grow are not sure enough by then (`dispatch_sure`), by key, and why.
+    promise since plugs that grow are not sure enough by then (`dispatch_sure`), by key, and why;
+    `choices` what was asked to go in place of what is ordered, and `withdrawn` says of which of
+    it the customer or the nursery wants nothing (any more).
     """
 
     first_day: date
@@ -113,6 +128,8 @@ class Facts:
     accepted: int
     parts: frozenset[str]
     doubted: Mapping[str, Mapping[date, Reason]] = field(default_factory=dict)
+    choices: Choices = field(default_factory=dict)
+    withdrawn: tuple[str, ...] = ()
 
     @property
     def fingerprint(self) -> str:
@@ -142,23 +159,27 @@ def read_facts(
     near_days: int = NEAR_DAYS,
     costs: Costs | None = None,
     parts: frozenset[str] = frozenset(),
+    choices: Choices | None = None,
 ) -> Facts:
     """What is the dispatch made from now? Raises Refused where no calendar is known.
 
-    `parts` are the references of orders to be looked at line by line.
+    `parts` are the references of orders to be looked at line by line, `choices` the ways in which
+    an order's parcel is to be filled: one for each that is named in the answer.
     """
     first = today(session)
     raw, never = read_rows(session, parts, first)
     far = max([each.promise.ship_on for each in raw if each.promise] + [first])
     days = max(near_days, (far - first).days + 1 + _AFTER_LAST)
+    prices, choices = costs or Costs(), choices or {}
+    had = {pool for each in raw for pool in each.parcel.plugs}
+    raw, withdrawn = filled(session, raw, choices, prices.stand_in_days)
     zones = {each.order.zone_id for each in raw}
-    pools = {pool for each in raw for pool in each.parcel.plugs}
+    pools = had | {pool for each in raw for pool in each.parcel.plugs}
     desk = open_desk(session, zones, pools, first + timedelta(days=days - 1))
     raw, desk = _apart(raw, desk)
-    judged, prices = OpenDays(desk.rules, first, days), costs or Costs()
-    needs = Needs(session, desk.rules)
+    judged, needs = OpenDays(desk.rules, first, days), Needs(session, desk.rules)
     waiting = {each.key: _waiting(each, judged, needs) for each in raw}
-    orders = tuple(_order(each, first, prices.promised) for each in waiting.values())
+    orders = tuple(_order(each, first, prices) for each in waiting.values())
     minutes = _minutes(session, judged)
     problem = Problem(
         days=days,
@@ -183,6 +204,8 @@ def read_facts(
         desk=desk,
         accepted=_accepted(session),
         parts=parts,
+        choices=choices,
+        withdrawn=withdrawn,
     )
 
 
@@ -267,10 +290,12 @@ def _waiting(raw: Raw, judged: OpenDays, needs: Needs) -> Waiting:
         closed=closed,
         fixed=raw.fixed,
         needs=takes,
+        changed=raw.changed,
+        worse_days=raw.worse_days,
     )
 
 
-def _order(each: Waiting, first: date, promised: int) -> Order:
+def _order(each: Waiting, first: date, prices: Costs) -> Order:
     """The order as the problem has it. Overdue promises have no day left to keep.
 
     A promise that can keep its day never leaves sooner: its customer counts on the day they know.
@@ -282,16 +307,18 @@ def _order(each: Waiting, first: date, promised: int) -> Order:
     if each.fixed and kept is not None:
         open_days = [max(0, kept)]
     wished = open_days[0] if open_days else 0
+    weight = each.weight * (
+        _FIXED_WEIGHT if each.fixed else 1 if each.promise_id is None else prices.promised
+    )
     return Order(
         key=each.key,
         lines=tuple(Line(pool_key(pool), plugs) for pool, plugs in each.parcel.plugs.items()),
         open_days=tuple(open_days),
         first_day=wished if each.first_on is None else (each.first_on - first).days,
-        weight=each.weight
-        * (_FIXED_WEIGHT if each.fixed else 1 if each.promise_id is None else promised),
+        weight=weight,
         kept_day=kept if kept is not None and kept >= 0 else None,
         minutes=each.needs.minutes,
-        day_cost=_of_days(first, {day: one.cents for day, one in each.needs.more.items()}),
+        day_cost=_more_by_day(each, first, open_days, kept, weight, prices),
         day_minutes=_of_days(first, {day: one.minutes for day, one in each.needs.more.items()}),
     )
 
@@ -299,6 +326,25 @@ def _order(each: Waiting, first: date, promised: int) -> Order:
 def _of_days(first: date, more: Mapping[date, int]) -> dict[int, int]:
     """What is more than nothing, by the days of the problem."""
     return {(day - first).days: much for day, much in more.items() if much}
+
+
+def _more_by_day(
+    each: Waiting,
+    first: date,
+    days: Sequence[int],
+    kept: int | None,
+    weight: int,
+    prices: Costs,
+) -> dict[int, int]:
+    """What costs more on each day: packs, plants not as ordered, or not as they were told before?"""
+    found = _of_days(first, {day: one.cents for day, one in each.needs.more.items()})
+    stands = 0 if each.fixed else each.worse_days * prices.late * weight
+    told = prices.re_date if each.changed and each.promise_id is not None else 0
+    for day in days:
+        more = stands + (told if day == kept else 0)
+        if more:
+            found[day] = found.get(day, 0) + more
+    return found
 
 
 def _pool(held: PoolSupply, judged: OpenDays) -> ProblemPool:

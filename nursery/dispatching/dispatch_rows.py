@@ -26,7 +26,12 @@ _PART, _OF_PART = "/", "#0/"
 
 
 class Raw(NamedTuple):
-    """An order, or a part of it, as the rows have it: `goods` are its products, line by line."""
+    """An order, or a part of it, as the rows have it, or (`stand_ins`) filled with other plants.
+
+    `goods` are its products, line by line. `mark` tells several ways of filling one parcel from
+    each other; `changed` ones are not as the books have them, and `worse_days` says how much what
+    is not as ordered weighs, in days late.
+    """
 
     order: CustomerOrder
     promise: Promise | None
@@ -34,12 +39,15 @@ class Raw(NamedTuple):
     goods: Goods
     fixed: bool
     part: str = ""
+    mark: str = ""
+    changed: bool = False
+    worse_days: int = 0
 
     @property
     def key(self) -> str:
         """What is it called in the problem?"""
         whole = f"{self.order.reference}#{self.promise.id if self.promise else 0}"
-        return f"{whole}{_PART}{self.part}" if self.part else whole
+        return (f"{whole}{_PART}{self.part}" if self.part else whole) + self.mark
 
 
 def parts_in(problem: Problem) -> frozenset[str]:
@@ -175,6 +183,7 @@ def _kept(here: Site, promise: Promise, items: Mapping[int, Item]) -> Raw:
             pool_id=line.pool_id,
             bought_in=line.bought_in,
             instead_of=line.instead_of_id,
+            notes=line.notes,
         )
         for line in promise.lines
     ]

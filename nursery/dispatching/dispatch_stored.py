@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
+from nursery.dispatching.stand_ins import from_json
 from nursery.errors import Refusal, Refused
+from nursery.order import Product, line_notes
 from nursery.planned import PlanKind, PlanVersion, newest_version
 from solver.dispatching.problem import Plan, Problem
 
@@ -21,7 +23,8 @@ class StoredShip:
     """An order of a stored dispatch. `ship_on` is None where there was no day for it.
 
     `kept_on` was its ship day when the dispatch was made, None for an order without a promise;
-    `late_days` counts from the day promised first, or from the first day that was open.
+    `late_days` counts from the day promised first, or from the first day that was open; `notes`
+    say which of its plants it changed to others than ordered, or than it had.
     """
 
     reference: str
@@ -29,6 +32,7 @@ class StoredShip:
     ship_on: date | None
     kept_on: date | None
     late_days: int
+    notes: tuple[str, ...] = ()
 
     @property
     def moved(self) -> bool:
@@ -81,6 +85,7 @@ def stored_dispatch(session: Session, version: int | None = None) -> StoredDispa
         )
     problem, plan = Problem.from_json(row.problem), Plan.from_json(row.plan)
     orders = []
+    notes = _notes(session, row)
     for order in problem.orders:
         reference, _, promise = order.key.rpartition("#")
         index = plan.ships.get(order.key)
@@ -91,6 +96,7 @@ def stored_dispatch(session: Session, version: int | None = None) -> StoredDispa
                 ship_on=_day(row, index),
                 kept_on=_day(row, order.kept_day),
                 late_days=max(0, index - order.first_day) if index is not None else 0,
+                notes=notes.get(order.key, ()),
             )
         )
     last_day = date.max
@@ -106,6 +112,24 @@ def stored_dispatch(session: Session, version: int | None = None) -> StoredDispa
         first_come_cost=row.rule_of_thumb_cost,
         seconds=row.seconds,
     )
+
+
+def _notes(session: Session, row: PlanVersion) -> dict[str, tuple[str, ...]]:
+    """What was changed in each order, by its key."""
+    choices = from_json(row.stand_ins)
+    products = {key for sends in choices.values() for s in sends for key in (s.ordered, s.sent)}
+    rows = session.exec(select(Product).where(col(Product.id).in_(products)))
+    known = {product.id: product for product in rows}
+    return {
+        key: tuple(
+            f"{sent.code}: {', '.join(line_notes(sent, other, one.bought_in))}"
+            for one in sends
+            if (sent := known.get(one.sent)) is not None
+            for other in [known.get(one.ordered) if one.sent != one.ordered else None]
+        )
+        or ("as ordered",)
+        for key, sends in choices.items()
+    }
 
 
 def _day(row: PlanVersion, index: int | None) -> date | None:

@@ -115,7 +115,8 @@ def _changes(facts: Facts, plan: Plan) -> Iterable[tuple[Waiting, date]]:
         each, day = facts.waiting[key], facts.day(index)
         if each.fixed:
             continue
-        if each.promise_id is None or day != each.ship_on or each.services[day] != each.service:
+        stays = day == each.ship_on and each.services[day] == each.service and not each.changed
+        if each.promise_id is None or not stays:
             yield each, day
 
 

@@ -14,6 +14,7 @@ from typing import NamedTuple
 from sqlmodel import Session, col, select
 
 from nursery.dispatching.dispatch_facts import Facts, Waiting, pool_key, read_facts
+from nursery.dispatching.dispatch_standing import ways_of
 from nursery.dispatching.dispatch_sure import Doubts, doubts
 from nursery.errors import Refusal, Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
@@ -52,6 +53,7 @@ class OrderWhy:
 
     `promise_id` and `ship_on` are None while nothing is promised; `moves` tells every re-dating in
     the customer's words. `days` is empty for a parcel that is picked or gone: it does not move.
+    `notes` say what in it is not as ordered.
     """
 
     reference: str
@@ -62,6 +64,7 @@ class OrderWhy:
     service: str
     moves: tuple[str, ...]
     days: tuple[DaysWhy, ...]
+    notes: tuple[str, ...] = ()
 
 
 def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
@@ -75,7 +78,9 @@ def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
             Refusal("unknown_order", f"There is no order {reference!r}", "reference", said)
         )
     facts = read_facts(session)
-    books = _Books(facts, _unsure(facts, order.id or 0))
+    mine = [key for key, each in facts.waiting.items() if each.order_id == order.id]
+    others = _Books(read_facts(session, choices=ways_of(session, facts, mine)), {})
+    books = _Books(facts, _unsure(facts, order.id or 0), others)
     found = []
     for each in facts.waiting.values():
         if each.order_id == order.id:
@@ -115,6 +120,7 @@ def _told(each: Waiting, state: str, moves: tuple[str, ...], days: tuple[DaysWhy
         service=each.service,
         moves=moves,
         days=days,
+        notes=each.parcel.notes,
     )
 
 
@@ -128,6 +134,9 @@ def _gone(reference: str, promise: Promise, moves: tuple[str, ...]) -> OrderWhy:
         service=promise.service.name,
         moves=moves,
         days=(),
+        notes=tuple(
+            f"{line.product.code}: {', '.join(line.notes)}" for line in promise.lines if line.notes
+        ),
     )
 
 
@@ -145,7 +154,8 @@ def _move(event: PromiseEvent) -> str:
     before = event.detail.get("before")
     was = before.get("ship_on") if isinstance(before, dict) else None
     to, reason = event.detail.get("ship_on"), event.detail.get("reason", "")
-    return f"{event.at:%Y-%m-%d}: from {was or 'its day'} to {to}. {reason}"
+    where = f"stays on {to}" if was == to else f"from {was or 'its day'} to {to}"
+    return f"{event.at:%Y-%m-%d}: {where}. {reason}"
 
 
 class _Judged(NamedTuple):
@@ -196,10 +206,13 @@ def _dearer(each: Waiting, day: date) -> str:
 
 
 class _Books:
-    """Every promise on its day, as the plan beside which a day is judged."""
+    """Every promise on its day, as the plan beside which a day is judged.
 
-    def __init__(self, facts: Facts, unsure: Doubts) -> None:
-        self._facts, self._unsure = facts, unsure
+    In `others` the parcels of the order that is asked about are filled in other ways.
+    """
+
+    def __init__(self, facts: Facts, unsure: Doubts, others: "_Books | None" = None) -> None:
+        self._facts, self._unsure, self._others = facts, unsure, others
         self._ships = {
             key: max(0, facts.index(each.ship_on))
             for key, each in facts.waiting.items()
@@ -236,6 +249,8 @@ class _Books:
             return _closed(day, each.closed.get(day, ()))
         lacking = self._lacking(each, day, wanted)
         if lacking:
+            agreed = self._others.instead(each, day) if self._others is not None else ""
+            lacking += f"; its customer agreed to {agreed}, which is there" if agreed else ""
             return _Judged(day, Verdict.NO_PLUGS, lacking, lacking)
         if day in self._unsure.get(each.key, {}):
             return _closed(day, (self._unsure[each.key][day],))
@@ -269,6 +284,16 @@ class _Books:
         said = held or [text for _, text in cautions_of(rules, way, limits)]
         keeps = ": it keeps its day until the eve of packing" if held else ""
         return "".join(f"; {text}{keeps}" for text in said)
+
+    def instead(self, asked: Waiting, day: date) -> str:
+        """By which other plants could this parcel leave on this day? "" by none."""
+        ways = [one for key, one in self._facts.waiting.items() if key.startswith(f"{asked.key}~")]
+        mine = {one.key for one in ways}
+        rest = Plan({key: index for key, index in self._ships.items() if key not in mine})
+        wanted = plugs_by_day(self._facts.problem, rest)
+        open_ways = (one for one in ways if one.changed and day in one.services)
+        fits = (one for one in open_ways if not self._lacking(one, day, wanted))
+        return next((" and ".join(one.parcel.notes or ("plants as ordered",)) for one in fits), "")
 
     def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
         """Which plugs are too few on this day beside all promises, and who has them?"""

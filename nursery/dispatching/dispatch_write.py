@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from typing import NamedTuple
 
 from sqlmodel import Session, col, select
 
 from nursery.database import now
 from nursery.dispatching.dispatch_facts import Facts, Waiting
 from nursery.dispatching.dispatch_sure import stated
-from nursery.order import EventKind, Promise
+from nursery.order import EventKind, Promise, PromiseLine
 from nursery.promising.basket import parcel_of
 from nursery.promising.bulk_rows import (
     Event,
@@ -28,39 +30,68 @@ from nursery.promising.bulk_rows import (
     write_events,
     write_promises,
 )
+from nursery.promising.plants import PLANTS, Words, plants_in, plants_of_items, sends_in
+from nursery.promising.promise_rows import read_promise, set_lines
 from nursery.promising.ship_days import Way
 from solver.dispatching.problem import Plan
 
 _OTHER_SERVICE = "Your parcel goes with another carrier service."
 
 
-def write(
-    session: Session, facts: Facts, plan: Plan, reasons: Mapping[int, str], actor: str
-) -> dict[tuple[str, str], int]:
-    """Write the plan: promises for orders that had none, other days for those that move.
+@dataclass(frozen=True)
+class Told:
+    """What are customers told? Why a promise moves, by its id; which plants go instead of which,
+    by the order's key."""
 
-    `reasons` has the words for the customer by promise id. Returns the new promises' ids by the
-    order's reference and part; parts that leave on one day by one service make one parcel. The
-    locks are held and `facts` were read under them. Raises Refused where a service goes there no
-    more.
+    reasons: Mapping[int, str]
+    plants: Mapping[str, str]
+
+
+def told_changes(session: Session, facts: Facts, plan: Plan) -> dict[str, str]:
+    """Which orders of this plan get other plants, by key, and what is their customer told?"""
+    changed = [facts.waiting[key] for key in plan.ships if facts.waiting[key].changed]
+    ids = [each.promise_id for each in changed if each.promise_id is not None]
+    lines = session.exec(select(PromiseLine).where(col(PromiseLine.promise_id).in_(ids))).all()
+    had = {key: sends_in(line for line in lines if line.promise_id == key) for key in ids}
+    pairs = {each.key: (had.get(each.promise_id or 0, ()), each.sends) for each in changed}
+    sent = (one for pair in pairs.values() for sends in pair for one in sends)
+    words = Words(session, [key for one in sent for key in (one.ordered, one.sent)])
+    return {key: words.change(*pair) for key, pair in pairs.items()}
+
+
+def write(
+    session: Session, facts: Facts, plan: Plan, told: Told, actor: str
+) -> dict[tuple[str, str], int]:
+    """Write the plan: promises for orders that had none, other days and plants for those that move.
+
+    Returns the new promises' ids by the order's reference and part; parts that leave on one day by
+    one service make one parcel. The locks are held and `facts` were read under them. Raises Refused
+    where a service goes there no more.
     """
     new: dict[tuple[int, date, str], list[tuple[Waiting, Way]]] = defaultdict(list)
-    moved: list[Move] = []
+    moved: list[tuple[Waiting, Way]] = []
     for each, way in stated(facts, plan):
         if each.promise_id is None:
             new[each.order_id, way.leg.ship_on, way.lane.service].append((each, way))
         else:
-            moved.append(Move(each.promise_id, way, _minutes(facts, each, way)))
+            moved.append((each, way))
     at = now(session)
-    before = _told_before(session, [one.promise_id for one in moved])
-    move_promises(session, moved)
+    before = _told_before(session, [each.promise_id or 0 for each, _ in moved])
+    moves = [Move(each.promise_id or 0, way, _minutes(facts, each, way)) for each, way in moved]
+    move_promises(session, moves)
     events = []
-    for one in moved:
-        reason = reasons.get(one.promise_id, _OTHER_SERVICE)
-        detail = {"reason": reason, "before": before[one.promise_id], **told_of_way(one.way)}
-        events.append(Event(one.promise_id, EventKind.RE_DATED, actor, detail))
+    for each, way in moved:
+        key = each.promise_id or 0
+        plants = _plants_of_promise(session, each, _minutes(facts, each, way))
+        detail = {
+            "reason": _said(told, each),
+            "before": {**before[key], **plants.before},
+            **told_of_way(way),
+            **plants.after,
+        }
+        events.append(Event(key, EventKind.RE_DATED, actor, detail))
     write_events(session, events, at)
-    rows = [_one_parcel(facts, parts, actor) for parts in new.values()]
+    rows = [_one_parcel(session, facts, parts, told, actor) for parts in new.values()]
     ids = write_promises(session, rows, at)
     # What was written apart from the session's rows must be read again where it is read again.
     session.flush()
@@ -72,14 +103,43 @@ def write(
     }
 
 
-def _one_parcel(facts: Facts, parts: Sequence[tuple[Waiting, Way]], actor: str) -> NewPromise:
+class _Plants(NamedTuple):
+    """What is said of a promise's plants, before and after: nothing where none stand in."""
+
+    before: Mapping[str, object]
+    after: Mapping[str, object]
+
+
+def _plants_of_promise(session: Session, each: Waiting, minutes: int) -> _Plants:
+    """The lines of the promise are those of the parcel from now on; what is told of both."""
+    promise = read_promise(session, each.promise_id or 0) if each.changed or each.sends else None
+    if promise is None:
+        return _Plants({}, {})
+    before = {PLANTS: plants_in(session, promise)}
+    if each.changed:
+        set_lines(session, promise, replace(each.parcel, minutes=minutes))
+    return _Plants(before, {PLANTS: plants_of_items(session, each.parcel.items)})
+
+
+def _said(told: Told, each: Waiting) -> str:
+    """Why it moves, which plants it gets, or both; else that another service takes it."""
+    found = [told.reasons.get(each.promise_id or 0, ""), told.plants.get(each.key, "")]
+    return " ".join(text for text in found if text) or _OTHER_SERVICE
+
+
+def _one_parcel(
+    session: Session, facts: Facts, parts: Sequence[tuple[Waiting, Way]], told: Told, actor: str
+) -> NewPromise:
     """The promise of parts of one order that leave together; as sure as the least sure of them."""
     each, way = min(parts, key=lambda part: part[1].probability)
     items = [item for part, _ in parts for item in part.parcel.items]
     parcel = each.parcel if len(parts) == 1 else parcel_of(facts.desk.site, items)
     # Together they take what they are on the site's sheet, and what the parts take for the day.
     more = sum(_minutes(facts, one, of_one) - one.parcel.minutes for one, of_one in parts)
-    return NewPromise(each.order_id, way, parcel, None, actor, parcel.minutes + max(0, more))
+    minutes = parcel.minutes + max(0, more)
+    words = " ".join(told.plants[part.key] for part, _ in parts if part.key in told.plants)
+    said = {"reason": words, PLANTS: plants_of_items(session, items)} if words else {}
+    return NewPromise(each.order_id, way, parcel, None, actor, minutes, said)
 
 
 def _minutes(facts: Facts, each: Waiting, way: Way) -> int:

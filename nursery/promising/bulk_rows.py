@@ -8,7 +8,7 @@ written is the same, events included.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -26,7 +26,7 @@ Values = dict[str, Any]
 class NewPromise:
     """A parcel of an order that is promised this way: reserved `until`, else confirmed.
 
-    It takes so many `minutes` to pack.
+    It takes so many `minutes` to pack; `said` is told with it.
     """
 
     order_id: int
@@ -35,6 +35,7 @@ class NewPromise:
     until: datetime | None
     actor: str
     minutes: int
+    said: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,5 +182,5 @@ def _lines(key: int, new: NewPromise) -> list[Values]:
 def _event(key: int, new: NewPromise) -> Event:
     days = told_of_way(new.way)
     if new.until is None:
-        return Event(key, EventKind.CONFIRMED, new.actor, {"late": False, **days})
+        return Event(key, EventKind.CONFIRMED, new.actor, {"late": False, **days, **new.said})
     return Event(key, EventKind.RESERVED, new.actor, {"until": new.until.isoformat(), **days})

@@ -66,7 +66,9 @@ class Chances:
         return float((np.count_nonzero(left >= plugs) + 0.5) / (left.size + 1))
 
     def left(self, day: int) -> Days:
-        """How many plugs more can this day be given in each draw? [draws]"""
+        """How many plugs more can this day be given in each draw? [draws] None of no lot."""
+        if not len(self._forward[1]):
+            return np.zeros(self._forward[1].shape[1], dtype=np.int64)
         found = self._left.get(day)
         if found is None:
             if len(self._left) >= _MOST_DAYS:

@@ -40,6 +40,7 @@ from nursery.promising.desk import Desk, no_service, open_desk
 from nursery.promising.facts import facts_of
 from nursery.promising.kept_plugs import choose_again, is_reship
 from nursery.promising.lapsing import write_lapsed
+from nursery.promising.plants import told_plants
 from nursery.promising.promise_rows import (
     OVER,
     as_promised,
@@ -250,7 +251,8 @@ def re_date(
         read_promise(session, promise_id) if judged else locked(session, promise_id, (), [ship_on])
     )
     _refuse_unless_open(session, promise)
-    before, zone_id = told_of(promise), promise.order.zone_id
+    plants = told_plants(session, promise)
+    before, zone_id = told_of(promise) | plants, promise.order.zone_id
     parcel = parcel_again(session, promise)
     desk = desk or _desk_to_sell(session, [zone_id], parcel.plugs, ship_on, promise_id)
     window = window_of(promise.order)
@@ -264,6 +266,7 @@ def re_date(
         reason=reason,
         before=before,
         **told_of(promise),
+        **plants,
     )
     return promise
 

@@ -80,7 +80,8 @@ def told(promise: Promise, at: datetime) -> Told:
     )
 
 
-_DAYS = ("ship_on", "arrives_from", "arrives_until")
+_TOLD = ("ship_on", "arrives_from", "arrives_until", "plants")
+"""What of a promise is told anew when it changes: its days, and its plants where any stand in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +108,9 @@ class ToldOnce:
     """Which re-dated events, not told yet, say one thing together, or nothing at all?
 
     A promise that goes from A to B and on to C is told once, from A to C; one that comes back to A
-    is not told. Any other event of the promise between ends the run, and so does one that may have
-    been told. `untold` has such events from before, by promise.
+    is not told; other plants and the same again likewise. Any other event of the promise between
+    ends the run, and so does one that may have been told. `untold` has such events from before, by
+    promise.
     """
 
     def __init__(self, untold: Mapping[int, Untold] | None = None) -> None:
@@ -124,10 +126,11 @@ class ToldOnce:
         if run is None:
             self._untold[event.promise_id] = Untold(event.id, before)
             return Telling(True)
-        if all(run.before.get(name) == event.detail.get(name) for name in _DAYS):
+        first = {**before, **run.before}  # plants are told of where any stand in, before or after
+        if all(first.get(name) == event.detail.get(name) for name in _TOLD):
             return Telling(False, run.event_id)
-        self._untold[event.promise_id] = Untold(event.id, run.before)
-        return Telling(True, run.event_id, run.before)
+        self._untold[event.promise_id] = Untold(event.id, first)
+        return Telling(True, run.event_id, first)
 
 
 def told_once(events: Iterable[PromiseEvent]) -> list[tuple[PromiseEvent, Mapping[str, object]]]:
