@@ -336,7 +336,7 @@ def _more_by_day(
     weight: int,
     prices: Costs,
 ) -> dict[int, int]:
-    """What costs more on each day: packs, plants not as ordered, or not as they were told before?"""
+    """What costs more by day: packs, plants not as ordered, or not as they were told before?"""
     found = _of_days(first, {day: one.cents for day, one in each.needs.more.items()})
     stands = 0 if each.fixed else each.worse_days * prices.late * weight
     told = prices.re_date if each.changed and each.promise_id is not None else 0
