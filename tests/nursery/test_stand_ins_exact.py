@@ -14,6 +14,7 @@ from typing import NamedTuple, cast
 import numpy as np
 import pytest
 
+from nursery.dispatching.day_needs import DayNeeds
 from nursery.dispatching.dispatch_facts import Facts, Waiting
 from nursery.dispatching.dispatch_standing import chosen, exclusive, looked_at, useful
 from nursery.dispatching.stand_ins import Choice
@@ -124,6 +125,7 @@ def _way(
         services=dict.fromkeys(on.values(), "Van"),
         closed={},
         fixed=False,
+        needs=DayNeeds(5, {}),
         changed=at > 0,
         worse_days=worse,
     )
