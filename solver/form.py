@@ -24,17 +24,29 @@ class Shape(BaseModel):
 S = TypeVar("S", bound=Shape)
 
 
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in found if names.count(name) > 1)
+        raise ValueError(f"a name stands once in an object, got {twice!r} twice; take one out")
+    return found
+
+
 def read_form(text: str | bytes, form: str, thing: str) -> dict[str, Any]:
     """What does a JSON text of this form say, without the form's name?
 
-    `thing` is named in the error. Raises ValueError for any other form and for no JSON object.
+    `thing` is named in the error. Raises ValueError for any other form, for no JSON object and for
+    a name that stands twice in one.
     """
     try:
-        data = json.loads(text)
-    except (json.JSONDecodeError, UnicodeDecodeError) as wrong:
+        data = json.loads(text, object_pairs_hook=_once)
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as wrong:
         raise ValueError(
             f"{thing}: this is no JSON text ({wrong}); give a file of {form}"
         ) from None
+    except ValueError as wrong:
+        raise ValueError(f"{thing}: {wrong}") from None
     if not isinstance(data, dict) or data.get("form") != form:
         found = data.get("form") if isinstance(data, dict) else type(data).__name__
         raise ValueError(f"{thing}: the form must be {form}, got {found!r}")

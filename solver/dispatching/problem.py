@@ -268,7 +268,7 @@ class _ShipShape(Shape):
 class _PlanShape(Shape):
     ships: list[_ShipShape]
     cost: Whole | None = None
-    bound: float | None = None
+    bound: Annotated[float, Field(allow_inf_nan=False)] | None = None
 
 
 def _pool_json(pool: Pool) -> dict[str, Any]:

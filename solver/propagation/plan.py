@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+
+from solver.form import MOST, read_form
 
 FORM = "propagation-plan/1"
 
@@ -32,7 +35,14 @@ class Start:
 
     @staticmethod
     def from_mapping(data: Mapping[str, Any]) -> Start:
-        return Start(data["protocol"], data["week"], data.get("extra", 0), data["trays"])
+        names = [name for name in ("week", "extra", "trays") if name in data]
+        numbers = {"extra": 0} | {name: data[name] for name in names}
+        for name, value in numbers.items():
+            if type(value) is not int or abs(value) > MOST:
+                rule = f"{name} must be a whole number of at most {MOST}"
+                found = f"got {str(value)[:60]!r}; correct it"
+                raise ValueError(f"Start of {data['protocol']!r}: {rule}, {found}")
+        return Start(data["protocol"], data["week"], numbers["extra"], data["trays"])
 
     def as_mapping(self) -> dict[str, Any]:
         return {
@@ -55,9 +65,7 @@ class Plan:
     def from_json(text: str | bytes) -> Plan:
         """Reads `propagation-plan/1`. Raises ValueError where the text is not of that form."""
         try:
-            data = json.loads(text)
-            if data.get("form") != FORM:
-                raise ValueError(f"Not a {FORM}: its form is {data.get('form')!r}")
+            data = read_form(text, FORM, f"Not a {FORM}")
             starts = tuple(Start.from_mapping(start) for start in data["starts"])
             return Plan(starts, _optional(data.get("cost")), _optional(data.get("bound")))
         except (KeyError, TypeError, AttributeError) as fault:
@@ -88,4 +96,6 @@ def batches(starts: tuple[Start, ...]) -> dict[tuple[str, int], int]:
 
 
 def _optional(value: Any) -> int | None:
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"Not a {FORM}: a cost or bound must be finite, got {value}; correct it")
     return None if value is None else round(value)

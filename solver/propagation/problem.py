@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from solver.form import MOST, read_form
 from solver.propagation.plan import Start
 
 FORM = "propagation-problem/1"
@@ -131,8 +132,8 @@ class Problem:
     def from_json(text: str | bytes) -> Problem:
         """Reads `propagation-problem/1`. Raises ValueError where the text is not of that form."""
         try:
-            return _problem(json.loads(text))
-        except (KeyError, TypeError) as fault:
+            return _problem(read_form(text, FORM, f"Not a {FORM}"))
+        except (KeyError, TypeError, AttributeError) as fault:
             raise ValueError(f"Not a {FORM}: {fault!r} is missing or of the wrong kind") from fault
 
     def to_json(self) -> str:
@@ -145,8 +146,10 @@ class Problem:
 
 
 def _whole(value: Any) -> int:
-    if isinstance(value, bool) or int(value) != value:
-        raise ValueError(f"Not a {FORM}: a whole number is wanted, got {value!r}")
+    wrong = isinstance(value, bool) or not isinstance(value, int | float)
+    if wrong or not abs(value) <= MOST or int(value) != value:
+        rule = f"a whole number of at most {MOST} is wanted"
+        raise ValueError(f"Not a {FORM}: {rule}, got {str(value)[:60]!r}; correct it")
     return int(value)
 
 
@@ -155,8 +158,6 @@ def _weeks(values: Any) -> Weeks:
 
 
 def _problem(data: Mapping[str, Any]) -> Problem:
-    if data.get("form") != FORM:
-        raise ValueError(f"Not a {FORM}: its form is {data.get('form')!r}")
     weeks = _whole(data["weeks"])
     none = [0] * weeks
     wip = data.get("wip_places", {})

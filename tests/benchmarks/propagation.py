@@ -29,7 +29,11 @@ from tests.benchmarks.propagation_instances import instance
 def main(arguments: list[str] | None = None) -> int:
     asked = _arguments(arguments)
     if asked.file:
-        problem = Problem.from_json(asked.file.read_text())
+        try:
+            problem = Problem.from_json(asked.file.read_bytes())
+        except (OSError, ValueError) as wrong:
+            print(f"{asked.file}: {wrong}", file=sys.stderr)
+            return 2
     else:
         problem = instance(asked.size, asked.seed)
     sheet = backward(problem)

@@ -138,5 +138,18 @@ def test_a_number_that_cannot_be_used_is_named_with_its_rule() -> None:
         replace(problem, regular_minutes=(1, 1))
     with pytest.raises(ValueError, match="Not a propagation-problem/1"):
         Problem.from_json('{"form": "propagation-problem/1"}')
+    for wrong in ("NaN", "1e400", '"6"', "true", "6.5", "1" + "0" * 30, "null", "[]"):
+        text = problem.to_json().replace('"weeks": 6', f'"weeks": {wrong}')
+        with pytest.raises(ValueError, match=r"Not a propagation-problem/1: .* got"):
+            Problem.from_json(text)
+        text = Plan((Start("seed", 0, 1, 3),)).to_json().replace(": 3}", f": {wrong}}}")
+        with pytest.raises(ValueError, match=r"trays must be a whole number of .* got"):
+            Plan.from_json(text)
+    for wrong in ("NaN", "1e400"):
+        with pytest.raises(ValueError, match=r"cost or bound must be finite, got (nan|inf)"):
+            Plan.from_json(Plan().to_json().replace('"cost": null', f'"cost": {wrong}'))
+    for text in ("[]", "{", '{"form": "another"}'):
+        with pytest.raises(ValueError, match=r"Not a propagation-problem/1: th"):
+            Problem.from_json(text)
     with pytest.raises(ValueError, match="trays >= 1"):
         Start("seed", 0, 0, 0)
