@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -22,6 +24,15 @@ class Shape(BaseModel):
 
 
 S = TypeVar("S", bound=Shape)
+
+
+@contextmanager
+def fields_of(thing: str) -> Iterator[None]:
+    """Is a field missing, or of another kind? Then ValueError names it and `thing`."""
+    try:
+        yield
+    except (KeyError, TypeError, AttributeError) as wrong:
+        raise ValueError(f"{thing}: missing or wrong field {wrong}; correct the file") from wrong
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

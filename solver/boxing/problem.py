@@ -11,7 +11,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 
-from solver.form import read_form
+from solver.form import fields_of, read_form
 
 PROBLEM_FORM = "boxing-problem/1"
 PLAN_FORM = "boxing-plan/1"
@@ -99,13 +99,14 @@ class Problem:
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
         data = read_form(text, PROBLEM_FORM, "Boxing")
-        return cls(
-            items=tuple(Item(**each) for each in data["items"]),
-            boxes=tuple(Box(**each) for each in data["boxes"]),
-            bands=tuple(Band(**each) for each in data["bands"]),
-            lift=data["lift"],
-            name=data["name"],
-        )
+        with fields_of("Boxing problem"):
+            return cls(
+                items=tuple(Item(**each) for each in data["items"]),
+                boxes=tuple(Box(**each) for each in data["boxes"]),
+                bands=tuple(Band(**each) for each in data["bands"]),
+                lift=data["lift"],
+                name=data["name"],
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +134,9 @@ class Plan:
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
         data = read_form(text, PLAN_FORM, "Boxing")
-        boxes = tuple(
-            Packed(each["box"], tuple((key, count) for key, count in each["holds"]))
-            for each in data["boxes"]
-        )
-        return cls(boxes, data["cost"], data["bound"])
+        with fields_of("Boxing plan"):
+            boxes = tuple(
+                Packed(each["box"], tuple((key, count) for key, count in each["holds"]))
+                for each in data["boxes"]
+            )
+            return cls(boxes, data["cost"], data["bound"])

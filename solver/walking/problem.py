@@ -12,7 +12,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 
-from solver.form import read_form
+from solver.form import fields_of, read_form
 
 PROBLEM_FORM = "walking-problem/1"
 PLAN_FORM = "walking-plan/1"
@@ -78,7 +78,8 @@ class Problem:
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
         data = read_form(text, PROBLEM_FORM, "Walking")
-        return cls(**{**data, "stops": tuple(Stop(**stop) for stop in data["stops"])})
+        with fields_of("Walking problem"):
+            return cls(**{**data, "stops": tuple(Stop(**stop) for stop in data["stops"])})
 
 
 @dataclass(frozen=True)
@@ -98,4 +99,5 @@ class Plan:
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
         data = read_form(text, PLAN_FORM, "Walking")
-        return cls(**{**data, "walks": tuple(tuple(walk) for walk in data["walks"])})
+        with fields_of("Walking plan"):
+            return cls(**{**data, "walks": tuple(tuple(walk) for walk in data["walks"])})
