@@ -28,6 +28,8 @@ class State(StrEnum):
 
 ERASED = "erased-"
 """What an order whose personal data are erased is called from then on, with its number."""
+NOT_AGREED = "its customer does not agree to that now: nothing is picked for it"
+"""What is said of a line whose customer took their consent back, until the next dispatch."""
 HOLDING = (State.RESERVED, State.CONFIRMED)
 """States whose unpicked plugs are a commitment on the pool (a reservation until it lapses)."""
 
@@ -226,7 +228,17 @@ class PromiseLine(SQLModel, table=True):
     @property
     def notes(self) -> tuple[str, ...]:
         """What is other than the customer might expect: bought in, or another cultivar or plant?"""
-        return line_notes(self.product, self.instead_of, self.bought_in)
+        said = line_notes(self.product, self.instead_of, self.bought_in)
+        return said if self.is_agreed else (*said, NOT_AGREED)
+
+    @property
+    def is_agreed(self) -> bool:
+        """Is it as ordered, or otherwise as its customer agrees (still)?"""
+        if not self.bought_in and self.instead_of_id is None:
+            return True
+        order = self.promise.order
+        bought_in = order.may_be_bought_in or not self.bought_in
+        return bought_in and (order.may_substitute or self.instead_of_id is None)
 
 
 class Substitute(SQLModel, table=True):

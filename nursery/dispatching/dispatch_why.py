@@ -86,7 +86,8 @@ def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
         if each.order_id == order.id:
             moves = _moves(session, each.promise_id)
             state = "waits for a day" if each.promise_id is None else "promised"
-            found.append(_told(each, state, moves, books.days(each)))
+            notes = _withdrawn(order, each) if each.changed else each.parcel.notes
+            found.append(_told(each, state, moves, notes, books.days(each)))
     for promise in order.promises:
         if all(one.promise_id != promise.id for one in found):
             found.append(_gone(reference, promise, _moves(session, promise.id)))
@@ -110,7 +111,28 @@ def _unsure(facts: Facts, order_id: int) -> Doubts:
     return found
 
 
-def _told(each: Waiting, state: str, moves: tuple[str, ...], days: tuple[DaysWhy, ...]) -> OrderWhy:
+def _withdrawn(order: CustomerOrder, each: Waiting) -> tuple[str, ...]:
+    """What does its promise hold to which its customer does not agree any more?"""
+    promises = [promise for promise in order.promises if promise.id == each.promise_id]
+    return tuple(
+        f"{note}; `nursery dispatch` gives it what was ordered"
+        for promise in promises
+        for note in _notes(promise)
+    )
+
+
+def _notes(promise: Promise) -> tuple[str, ...]:
+    lines = (line for line in promise.lines if line.notes)
+    return tuple(f"{line.product.code}: {', '.join(line.notes)}" for line in lines)
+
+
+def _told(
+    each: Waiting,
+    state: str,
+    moves: tuple[str, ...],
+    notes: tuple[str, ...],
+    days: tuple[DaysWhy, ...],
+) -> OrderWhy:
     return OrderWhy(
         reference=each.reference,
         promise_id=each.promise_id,
@@ -120,7 +142,7 @@ def _told(each: Waiting, state: str, moves: tuple[str, ...], days: tuple[DaysWhy
         service=each.service,
         moves=moves,
         days=days,
-        notes=each.parcel.notes,
+        notes=notes,
     )
 
 
@@ -134,9 +156,7 @@ def _gone(reference: str, promise: Promise, moves: tuple[str, ...]) -> OrderWhy:
         service=promise.service.name,
         moves=moves,
         days=(),
-        notes=tuple(
-            f"{line.product.code}: {', '.join(line.notes)}" for line in promise.lines if line.notes
-        ),
+        notes=_notes(promise),
     )
 
 
@@ -205,6 +225,27 @@ def _dearer(each: Waiting, day: date) -> str:
     return f"to pack it then costs {cents / 100:.2f} more ({more.says})"
 
 
+def _plants(each: Waiting) -> str:
+    return " and ".join(each.parcel.notes or ("plants as ordered",))
+
+
+def _price(has: Waiting, gets: Waiting) -> str:
+    """What does it cost that it gets these plants and not those that it has?"""
+    said = []
+    if gets.worse_days > has.worse_days:
+        said.append(f"weighs like {gets.worse_days - has.worse_days} days late")
+    minutes = gets.needs.minutes - has.needs.minutes
+    if minutes > 0:
+        said.append(f"takes {minutes} min more to pack")
+    return f" and {' and '.join(said)}" if said else ""
+
+
+def _stands_in(each: Waiting) -> str:
+    """What weighs its plants that are not as ordered, where a dispatch chose them? "": nothing."""
+    days = each.worse_days
+    return f"; that not all is as ordered weighs like {days} days late" if days else ""
+
+
 class _Books:
     """Every promise on its day, as the plan beside which a day is judged.
 
@@ -243,14 +284,15 @@ class _Books:
     ) -> "_Judged":
         if day == each.ship_on:
             with_it = f", with {_put_in(each, day)}" if _put_in(each, day) else ""
-            text = f"by {each.service}{with_it}{_shut(each) or self._weather(each)}"
+            against = _shut(each) or self._weather(each)
+            text = f"by {each.service}{with_it}{_stands_in(each)}{against}"
             return _Judged(day, Verdict.ITS_DAY, text, "")
         if day not in each.services:
             return _closed(day, each.closed.get(day, ()))
         lacking = self._lacking(each, day, wanted)
         if lacking:
             agreed = self._others.instead(each, day) if self._others is not None else ""
-            lacking += f"; its customer agreed to {agreed}, which is there" if agreed else ""
+            lacking += f"; its customer agreed to {agreed}" if agreed else ""
             return _Judged(day, Verdict.NO_PLUGS, lacking, lacking)
         if day in self._unsure.get(each.key, {}):
             return _closed(day, (self._unsure[each.key][day],))
@@ -286,14 +328,14 @@ class _Books:
         return "".join(f"; {text}{keeps}" for text in said)
 
     def instead(self, asked: Waiting, day: date) -> str:
-        """By which other plants could this parcel leave on this day? "" by none."""
+        """By which other plants could this parcel leave on this day, at what price? "" by none."""
         ways = [one for key, one in self._facts.waiting.items() if key.startswith(f"{asked.key}~")]
         mine = {one.key for one in ways}
         rest = Plan({key: index for key, index in self._ships.items() if key not in mine})
         wanted = plugs_by_day(self._facts.problem, rest)
         open_ways = (one for one in ways if one.changed and day in one.services)
         fits = (one for one in open_ways if not self._lacking(one, day, wanted))
-        return next((" and ".join(one.parcel.notes or ("plants as ordered",)) for one in fits), "")
+        return next((f"{_plants(one)}, which is there{_price(asked, one)}" for one in fits), "")
 
     def _lacking(self, each: Waiting, day: date, wanted: dict[str, dict[int, int]]) -> str:
         """Which plugs are too few on this day beside all promises, and who has them?"""

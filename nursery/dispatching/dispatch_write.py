@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
@@ -48,8 +48,9 @@ class Told:
 
 
 def told_changes(session: Session, facts: Facts, plan: Plan) -> dict[str, str]:
-    """Which orders of this plan get other plants, by key, and what is their customer told?"""
+    """Which orders get other plants by this plan, by key, and what is their customer told?"""
     changed = [facts.waiting[key] for key in plan.ships if facts.waiting[key].changed]
+    changed += given_back(facts, plan)
     ids = [each.promise_id for each in changed if each.promise_id is not None]
     lines = session.exec(select(PromiseLine).where(col(PromiseLine.promise_id).in_(ids))).all()
     had = {key: sends_in(line for line in lines if line.promise_id == key) for key in ids}
@@ -57,6 +58,18 @@ def told_changes(session: Session, facts: Facts, plan: Plan) -> dict[str, str]:
     sent = (one for pair in pairs.values() for sends in pair for one in sends)
     words = Words(session, [key for one in sent for key in (one.ordered, one.sent)])
     return {key: words.change(*pair) for key, pair in pairs.items()}
+
+
+def given_back(facts: Facts, plan: Plan) -> list[Waiting]:
+    """Which promises get no day, and hold plants to which their customers do not agree any more?
+
+    Those plants are others' from now on, so their lines are as ordered at once.
+    """
+    return [
+        each
+        for key, each in facts.waiting.items()
+        if each.changed and each.promise_id and key not in plan.ships and key not in facts.choices
+    ]
 
 
 def write(
@@ -76,13 +89,15 @@ def write(
         else:
             moved.append((each, way))
     at = now(session)
+    back = given_back(facts, plan)
     before = _told_before(session, [each.promise_id or 0 for each, _ in moved])
+    stays = _told_before(session, [each.promise_id or 0 for each in back])
     moves = [Move(each.promise_id or 0, way, _minutes(facts, each, way)) for each, way in moved]
     move_promises(session, moves)
     events = []
     for each, way in moved:
         key = each.promise_id or 0
-        plants = _plants_of_promise(session, each, _minutes(facts, each, way))
+        plants = _plants_of_promise(session, each)
         detail = {
             "reason": _said(told, each),
             "before": {**before[key], **plants.before},
@@ -90,6 +105,11 @@ def write(
             **plants.after,
         }
         events.append(Event(key, EventKind.RE_DATED, actor, detail))
+    for each in back:
+        key = each.promise_id or 0
+        plants, days = _plants_of_promise(session, each), stays[key]
+        said = {"reason": told.plants[each.key], "before": {**days, **plants.before}, **days}
+        events.append(Event(key, EventKind.RE_DATED, actor, {**said, **plants.after}))
     write_events(session, events, at)
     rows = [_one_parcel(session, facts, parts, told, actor) for parts in new.values()]
     ids = write_promises(session, rows, at)
@@ -110,14 +130,14 @@ class _Plants(NamedTuple):
     after: Mapping[str, object]
 
 
-def _plants_of_promise(session: Session, each: Waiting, minutes: int) -> _Plants:
+def _plants_of_promise(session: Session, each: Waiting) -> _Plants:
     """The lines of the promise are those of the parcel from now on; what is told of both."""
     promise = read_promise(session, each.promise_id or 0) if each.changed or each.sends else None
     if promise is None:
         return _Plants({}, {})
     before = {PLANTS: plants_in(session, promise)}
     if each.changed:
-        set_lines(session, promise, replace(each.parcel, minutes=minutes))
+        set_lines(session, promise, each.parcel)
     return _Plants(before, {PLANTS: plants_of_items(session, each.parcel.items)})
 
 

@@ -8,6 +8,9 @@ To stand in has a price: a line that is not as ordered weighs like `Costs.stand_
 of its order, plants that were bought in before another plant, and of others the first named. What
 the customer was told when the promise was bought is as ordered; only what a dispatch changed may
 be changed back. Telling a customer costs what telling of another day costs, whichever it is.
+
+A customer who takes their consent back gets what was ordered at the next dispatch, whatever the
+books have by then, and at no price for it.
 """
 
 from __future__ import annotations
@@ -70,6 +73,17 @@ def from_json(kept: Sequence[Mapping[str, object]]) -> dict[str, Sends]:
     return found
 
 
+def agrees(order: CustomerOrder, one: Sent) -> bool:
+    """Does the customer of this order agree to that line, as the order says now?"""
+    other = one.sent != one.ordered
+    return (not one.bought_in or order.may_be_bought_in) and (not other or order.may_substitute)
+
+
+def agreed_in(order: CustomerOrder, parcel: Parcel) -> Sends:
+    """The lines of this parcel that are not as ordered and to which its customer agrees (still)."""
+    return tuple(one for one in sends_of(parcel.items) if agrees(order, one))
+
+
 class Others:
     """What can be sent in place of what, as the nursery says now."""
 
@@ -92,6 +106,13 @@ class Others:
         named = [item.product_id for item in kind.substitutes] if kind else []
         return 1 + (named.index(one.sent) if one.sent in named else len(named))
 
+    def back(self, order: CustomerOrder, parcel: Parcel) -> Parcel | None:
+        """The parcel without what its customer does not agree to now: those lines as ordered.
+
+        None where the nursery has no pool of what was ordered.
+        """
+        return self.parcel(order, parcel, agreed_in(order, parcel))
+
     def goods(self, parcel: Parcel) -> Goods:
         """The products in a parcel, line by line."""
         missing = {item.product_id for item in parcel.items} - self._products.keys()
@@ -105,6 +126,8 @@ class Others:
 
         Its plugs are as many as were promised, and its minutes those of what is in it.
         """
+        if any(not agrees(order, one) for one in sends):
+            return None
         if sends == sends_of(parcel.items):
             return parcel
         wanted = {one.ordered: one for one in sends}
@@ -134,8 +157,8 @@ class Others:
         if one is None:
             found: Item | None = kind.item
         elif one.sent == ordered:
-            found = kind.bought_in if order.may_be_bought_in else None
-        elif order.may_substitute and not one.bought_in:
+            found = kind.bought_in
+        elif not one.bought_in:
             found = next((k for k in kind.substitutes if k.product_id == one.sent), None)
         else:
             found = None
@@ -153,7 +176,7 @@ class Others:
 
     def ways(self, order: CustomerOrder, parcel: Parcel) -> Iterator[Sends]:
         """In which ways could this parcel be filled? As it is first, then the fewest changes."""
-        now = {one.ordered: one for one in sends_of(parcel.items)}
+        now = {one.ordered: one for one in agreed_in(order, parcel)}
         on_order = {line.product_id for line in order.lines}
         options: list[list[Sent | None]] = []
         for item in parcel.items:
@@ -182,27 +205,34 @@ def filled(
 ) -> tuple[list[Raw], tuple[str, ...]]:
     """The parcels in every way that is to be tried, and what each weighs that is not as ordered.
 
-    One that is being picked stays as it is. Where a way is not allowed (any more) the parcel as it
-    is takes its place, and that is told in the second answer.
+    One that is being picked stays as it is, and so does a reship. Lines to which the customer does
+    not agree any more are as ordered. Where a way is not allowed (any more) the parcel as it would
+    be takes its place, and that is told in the second answer.
     """
+    if not choices and all(not sends_of(each.parcel.items) for each in raw):
+        return list(raw), ()
     others = Others(session)
-    by_dispatch = changed_by_dispatch(session, [r.promise for r in raw if r.promise is not None])
+    kept = [r.promise for r in raw if r.promise is not None]
+    by_dispatch = changed_by_dispatch(session, kept)
+    stays = unchangeable(session, [one.id or 0 for one in kept if sends_in(one.lines)])
     found: list[Raw] = []
     withdrawn = []
     for each in raw:
-        as_it_is = sends_of(each.parcel.items)
-        is_bought = each.promise is not None and each.promise.id not in by_dispatch
-        bought = as_it_is if is_bought else ()
-        tried = () if each.fixed else choices.get(each.key, ())
-        for one in tried or (Choice(as_it_is),):
-            parcel = others.parcel(each.order, each.parcel, one.sends)
+        promise = each.promise.id if each.promise is not None else None
+        books = sends_of(each.parcel.items)
+        bought = books if promise is not None and promise not in by_dispatch else ()
+        fixed = each.fixed or promise in stays
+        usual = (None if fixed else others.back(each.order, each.parcel)) or each.parcel
+        tried = () if fixed else choices.get(each.key, ())
+        for one in tried or (Choice(sends_of(usual.items)),):
+            parcel = others.parcel(each.order, each.parcel, one.sends) if tried else usual
             if parcel is None:
                 withdrawn.append(f"order {each.order.reference}: its plants may not be changed so")
-                parcel = each.parcel
+                parcel = usual
             sends = sends_of(parcel.items)
             worse = sum(stand_in_days + others.place(s) for s in sends if s not in bought)
             made = each._replace(parcel=parcel, mark=one.mark, worse_days=worse)
-            if sends != as_it_is:
+            if sends != books:
                 made = made._replace(changed=True, goods=others.goods(parcel))
             found.append(made)
     return found, tuple(withdrawn)

@@ -101,7 +101,8 @@ def record_pick(
 
     `happened_at` is for picks written down first and typed in later. Raises `Refused`:
     "wrong_state", "too_many_picked" (put the rest back), "wrong_pool", "not_for_sale" (a veto,
-    quarantine), "not_ready", "past_last_sale", "claimed_lot" (whose plants a reship is for).
+    quarantine), "not_ready", "past_last_sale", "claimed_lot" (whose plants a reship is for),
+    "not_agreed" (bought in, or another plant, and its customer took their consent to that back).
     """
     line, promise = _line(session, promise_line, lot.batch)
     _refuse_wrong(session, line, promise, lot, plugs)
@@ -246,6 +247,9 @@ def _refuse_wrong(
     if plugs > left:
         message = f"the line wants {left} more plugs, {plugs} are too many"
         raise _refused("too_many_picked", message, "put the rest back")
+    if not line.is_agreed:
+        said = f"{line.product.code} of order {promise.order.reference}: {', '.join(line.notes)}"
+        raise _refused("not_agreed", said, "plan the dispatch again, or cancel the promise")
     if lot.pool_id != line.pool_id:
         raise _refused("wrong_pool", "this lot is of another crop or grade than the line wants")
     if lot.id in barred_lots(session, [line.id or 0]).get(line.id or 0, ()):

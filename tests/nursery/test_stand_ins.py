@@ -22,7 +22,7 @@ from nursery.promising.promise import confirm, reserve
 from nursery.promising.told import told_once
 from nursery.shed.pick_sheet import pick_sheet
 from nursery.shed.picking import record_pick, report_short
-from nursery.stock import Pool
+from nursery.stock import Lot, Pool
 from tests.bought_in import bought_lot, substitutes
 from tests.builders import crop_named, open_order, ready_lot, set_clock
 from tests.dispatches import (
@@ -117,6 +117,8 @@ def test_plants_bought_in_stand_in_from_the_short_to_the_pick_sheet(shed: Databa
         assert told(session) == [("A-1", words)] and change.words == words
         (found,) = why_order(session, "A-1")
         assert found.notes == ("CP-6: bought in",) and words in found.moves[0]
+        (own_day,) = (day.text for day in found.days if day.verdict == "its day")
+        assert "not all is as ordered weighs like 5 days late" in own_day
         sheet = pick_sheet(session, TUESDAY)
         assert [pick.notes for pick in sheet.picks] == [("bought in",)]
     assert not check_database(shed.address).faults
@@ -218,7 +220,7 @@ def test_a_plan_with_other_plants_is_refused_once_its_customer_takes_that_back(
         open_order(session, "A-1", the_product(session))
         agrees(session, "A-1", bought_in=True, other=False)
         said = why_order(session, "A-1")[0].days[1].text
-        assert "agreed to CP-6: bought in, which is there" in said
+        assert "agreed to CP-6: bought in, which is there and weighs like 5 days late" in said
     planned = dispatch(small, accept_it=False)
     with small.writing() as session:
         agrees(session, "A-1", bought_in=False, other=False)
@@ -266,3 +268,60 @@ def test_why_an_order_waits_is_told_where_no_lot_of_its_plants_is_there(small: D
         open_order(session, "A-1", the_product(session))
         (found,) = why_order(session, "A-1")
     assert "6 plugs of CP-6 too few" in {day.text for day in found.days}
+
+
+def take_back(session: Session, reference: str) -> None:
+    """The customer wants neither plants bought in nor others any more."""
+    agrees(session, reference, bought_in=False, other=False)
+
+
+def test_who_takes_consent_back_gets_what_was_ordered_at_the_next_dispatch(small: Database) -> None:
+    """Whether a dispatch put them in or they were bought so; till then nothing is picked."""
+    with small.writing() as session:
+        lot = stock(session, 7)
+        promise_on(session, "A-1", WEDNESDAY)
+        agrees(session, "A-1", bought_in=True, other=False)
+        bought = bought_lot(session, 60)
+        lot.plugs = 0
+    assert dispatch(small).changed
+    with small.writing() as session:
+        take_back(session, "A-1")
+        stock(session, 30)
+        (line,) = promises(session)[0].lines
+        with pytest.raises(Refused, match="does not agree to that now"):
+            record_pick(session, line, session.get_one(Lot, bought.id), 6, "Pim")
+        (found,) = why_order(session, "A-1")
+        assert "`nursery dispatch` gives it what was ordered" in found.notes[0]
+    assert any("A-1" in str(fault) for fault in check_database(small.address).faults)
+    (back,) = dispatch(small).changed
+    assert "that we raised ourselves" in back.words
+    assert not dispatch(small).changed
+    with small.reading() as session:
+        assert held(session) == {"A-1": ()}
+    assert not any("A-1" in str(fault) for fault in check_database(small.address).faults)
+
+
+def test_who_takes_consent_back_leaves_the_plants_to_others_though_own_ones_are_not_there(
+    small: Database,
+) -> None:
+    """It waits without a day, its plugs are free at once, and nobody is promised them twice."""
+    with small.writing() as session:
+        lot = stock(session, 7)
+        promise_on(session, "A-1", WEDNESDAY)
+        agrees(session, "A-1", bought_in=True, other=False)
+        bought_lot(session, 6)
+        lot.plugs = 0
+    assert dispatch(small).changed
+    with small.writing() as session:
+        take_back(session, "A-1")
+        open_order(session, "B-1", the_product(session))
+        agrees(session, "B-1", bought_in=True, other=False)
+    report = dispatch(small)
+    assert [ship.reference for ship in report.ships] == ["B-1"]
+    assert [each.reference for each in report.unshipped] == ["A-1"]
+    with small.reading() as session:
+        assert held(session) == {"A-1": (), "B-1": ("bought in",)}
+        assert promises(session)[0].state == "confirmed"
+        ((who, words),) = told(session)  # of the day and the plants together, once
+        assert who == "A-1" and "that we raised ourselves" in words
+    assert not dispatch(small).ships[1:]
