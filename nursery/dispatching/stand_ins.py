@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product as combinations
+from itertools import combinations, islice, product
 
 from sqlmodel import Session, col, select
 
@@ -190,14 +190,27 @@ class Others:
                 others += [Sent(ordered, k, False) for k in named if k not in on_order]
             as_it_is = now.get(ordered)
             options.append([as_it_is, *(one for one in others if one != as_it_is)])
-        found = sorted(combinations(*(range(len(each)) for each in options)), key=_fewest_first)
-        for places in found[: 4 * MOST_WAYS]:
+        for places in islice(fewest_first([len(each) for each in options]), 4 * MOST_WAYS):
             picked = (each[at] for each, at in zip(options, places, strict=True))
             yield tuple(sorted(one for one in picked if one is not None))
 
 
-def _fewest_first(places: Sequence[int]) -> tuple[int, int, Sequence[int]]:
-    return sum(at > 0 for at in places), sum(places), places
+def fewest_first(options: Sequence[int]) -> Iterator[tuple[int, ...]]:
+    """All choices of one of so many options a line (0: as it is), those with few changes first.
+
+    Of as many changes the options named first. A large order has more choices than anybody could
+    list, so they are made as they are asked for.
+    """
+    free = [line for line, many in enumerate(options) if many > 1]
+    for changed in range(len(free) + 1):
+        level = []
+        for lines in combinations(free, changed):
+            for picked in product(*(range(1, options[line]) for line in lines)):
+                places = [0] * len(options)
+                for line, place in zip(lines, picked, strict=True):
+                    places[line] = place
+                level.append(tuple(places))
+        yield from sorted(level, key=lambda places: (sum(places), places))
 
 
 def filled(

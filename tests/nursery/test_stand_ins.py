@@ -4,10 +4,13 @@ Common practice, no source: one who agreed to plants bought in, or to another cu
 have those than wait for weeks; one who did not waits, and nobody's plants are changed for another.
 """
 
+import itertools
 from collections.abc import Mapping
 from datetime import timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sqlmodel import Session, col, select
 
 from nursery.checking import check_database
@@ -15,6 +18,7 @@ from nursery.database import Database
 from nursery.dispatching.dispatch import accept
 from nursery.dispatching.dispatch_stored import stored_dispatch
 from nursery.dispatching.dispatch_why import why_order
+from nursery.dispatching.stand_ins import fewest_first
 from nursery.errors import Refused
 from nursery.order import CustomerOrder, EventKind, Promise, PromiseEvent
 from nursery.promising.basket import Basket, BasketLine, Consent, Destination
@@ -325,3 +329,18 @@ def test_who_takes_consent_back_leaves_the_plants_to_others_though_own_ones_are_
         ((who, words),) = told(session)  # of the day and the plants together, once
         assert who == "A-1" and "that we raised ourselves" in words
     assert not dispatch(small).ships[1:]
+
+
+@given(st.lists(st.integers(1, 4), max_size=5))
+def test_of_all_ways_to_fill_a_parcel_those_with_the_fewest_changes_come_first(
+    options: list[int],
+) -> None:
+    every = itertools.product(*(range(many) for many in options))
+    listed = sorted(every, key=lambda way: (sum(at > 0 for at in way), sum(way), way))
+    assert list(fewest_first(options)) == listed
+
+
+def test_an_order_of_forty_products_has_its_first_ways_at_once() -> None:
+    """Four to the power of forty of them could not be listed."""
+    first = list(itertools.islice(fewest_first([4] * 40), 32))
+    assert first[0] == (0,) * 40 and all(sum(way) == 1 for way in first[1:])
