@@ -104,14 +104,11 @@ class _Search:
         if not whole.whole.any():
             self.bound = self.best
             return
-        seconds, seed = self._left(), self.clock.limits.seed
-        relaxed = run_linear(
-            part(whole).linear, _IN_TIME * seconds, relaxed=True, presolve=False, seed=seed
-        )
+        seconds = self._left()
+        relaxed = self._relaxed(whole)
         taken = seconds - self._left()
         proof = prices(whole, relaxed)
         if proof is None:
-            self._keep_days(whole)
             return
         self._prove(proof.bound)
         self._note("relaxation")
@@ -173,17 +170,36 @@ class _Search:
         if math.isfinite(answer.bound):
             self._prove(min(answer.bound, ruled_out))
 
-    def _keep_days(self, whole: Matrix) -> None:
-        """After a small change, in a hurry: who can stays, the others find their best day."""
+    def _relaxed(self, whole: Matrix) -> LinearAnswer:
+        """The whole model's relaxation; beside it, after a small change, days for who must move.
+
+        A slow machine may not have the relaxation in time, and then those days are the plan.
+        """
+        model, seconds, seed = part(whole).linear, _IN_TIME * self._left(), self.clock.limits.seed
+        moving = self._moving(whole)
+        with ThreadPoolExecutor(1) as other:
+            relaxed = other.submit(
+                run_linear, model, seconds, relaxed=True, presolve=False, seed=seed
+            )
+            if moving is not None and self.clock.limits.threads > 1:
+                self._solve(whole, moving, seconds)
+                self._note("kept")
+            answer = relaxed.result()
+        if moving is not None and self.clock.limits.threads == 1 and prices(whole, answer) is None:
+            self._solve(whole, moving, self._left())
+        return answer
+
+    def _moving(self, whole: Matrix) -> Part | None:
+        """The model in which who can keep their day stays; None where that is not nearly all."""
         kept = np.array(
             [o.kept_day if o.kept_day in o.open_days else -1 for o in self.problem.orders]
         )
         free = sum(
             1 for o, day in zip(self.problem.orders, kept, strict=True) if o.open_days and day < 0
         )
-        if free <= _FEW * len(self.problem.orders):
-            fixed = whole.whole & (whole.day == kept[whole.order])
-            self._solve(whole, part_around(whole, whole.whole, fixed), self._left())
+        if free > _FEW * len(self.problem.orders):
+            return None
+        return part_around(whole, whole.whole, whole.whole & (whole.day == kept[whole.order]))
 
     def _round(self, whole: Matrix, proof: Prices) -> None:
         """What the relaxation ships whole stays there; the undecided find their best day."""
