@@ -48,6 +48,7 @@ from nursery.promising.group_commit import GroupCommit
 from nursery.promising.idempotent import once
 from nursery.stock import Grade, Pool
 from tests.builders import crop_named, ready_lot
+from tests.postgres import new_database
 from tests.postgres import postgres as throwaway
 from tests.shop import HERE, MONDAY, THERE, mild_nursery
 
@@ -231,11 +232,9 @@ def sqlite(folder: Path) -> Iterator[tuple[Database, Callable[[], bool]]]:
 
 @contextmanager
 def postgres(address: str) -> Iterator[tuple[Database, Callable[[], bool]]]:
-    """A PostgreSQL nursery, and a commit of one row in a table beside it."""
+    """A PostgreSQL nursery, and a commit of one row in a database of its own on the same server."""
     db = open_database(address)
-    plain = psycopg.connect(
-        db.writer.url.set(drivername="postgresql").render_as_string(hide_password=False)
-    )
+    plain = psycopg.connect(new_database(address).replace("+psycopg", "", 1))
     plain.execute("CREATE TABLE bare (id BIGSERIAL PRIMARY KEY, at DOUBLE PRECISION)")
     for setting in ("fsync", "synchronous_commit"):
         row = plain.execute(f"SHOW {setting}").fetchone()
