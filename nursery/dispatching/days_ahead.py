@@ -136,7 +136,7 @@ def days_ahead(session: Session, days: int = DAYS) -> tuple[DayAhead, ...]:
     service it was given; one with picked plugs does not move. Raises Fault unless 1 <= days <= 120.
     """
     if not 1 <= days <= MOST_DAYS:
-        raise Fault("Days ahead", f"must be 1 to {MOST_DAYS}", days, "ask for fewer")
+        raise Fault("Days ahead", f"must be 1 to {MOST_DAYS}", days, "ask for so many")
     zones = session.exec(select(Zone).order_by(col(Zone.name))).all()
     named = {zone.id or 0: zone.name for zone in zones}
     rules = read_rules(session, named)

@@ -43,8 +43,6 @@ _FIXED_WEIGHT = 100
 """What stays where it is must not make room for another order."""
 _AFTER_LAST = 14
 """Days after the last promise that are looked at: a promise there may have to move."""
-
-
 _OVERTIME = 4
 """One minute of overtime for so many of a day's own is agreed (an estimate)."""
 

@@ -79,7 +79,8 @@ def why_order(session: Session, reference: str) -> tuple[OrderWhy, ...]:
         )
     facts = read_facts(session)
     mine = [key for key, each in facts.waiting.items() if each.order_id == order.id]
-    others = _Books(read_facts(session, choices=ways_of(session, facts, mine)), {})
+    ways = ways_of(session, facts, mine)
+    others = _Books(read_facts(session, choices=ways), {}) if ways else None
     books = _Books(facts, _unsure(facts, order.id or 0), others)
     found = []
     for each in facts.waiting.values():
