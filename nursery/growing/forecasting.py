@@ -37,7 +37,9 @@ def record_forecast(
     "forecast_exists" (the same issue with other values). Raises Fault for values that cannot be in
     that unit, no days, or a day that comes twice.
     """
-    found = session.exec(select(Station).where(Station.name == station)).first()
+    named = select(Station).where(Station.name == station)
+    # One after another for a station: two who bring the same issue at once bring it once.
+    found = session.exec(named.with_for_update(key_share=True)).first()
     if found is None or found.id is None:
         raise _refused("unknown_station", f"there is no station {station!r}", "station")
     _refuse_wrong_time(session, issued_at)

