@@ -11,7 +11,8 @@ from collections import Counter
 from collections.abc import Sequence
 from math import ceil
 
-from solver.boxing.problem import Band, Box, Packed, Plan, Problem
+from solver.boxing.filling import best_filling
+from solver.boxing.problem import Band, Packed, Plan, Problem
 from solver.linear import INFINITY, LinearModel
 from solver.run import Clock, run_linear
 
@@ -82,27 +83,16 @@ def _worth_adding(problem: Problem, prices: list[float], clock: Clock) -> list[W
             room = min(band.up_to, problem.heaviest) - box.weight
             if room < 0:
                 continue
-            answer = run_linear(_filling(problem, box, room, prices), max(0.01, clock.left()))
-            if answer.values is None or not answer.optimal:
+            filled = best_filling(problem, box, room, prices, clock.left())
+            if filled is None:
                 return None
-            worth = -(answer.objective or 0.0)
+            worth, counts = filled
             if worth <= box.price + band.price + _ENOUGH * max(1.0, worth):
                 continue
-            counts = zip(problem.items, answer.values, strict=True)
-            holds = tuple((item.key, round(n)) for item, n in counts if round(n))
+            filling = zip(problem.items, counts, strict=True)
+            holds = tuple((item.key, n) for item, n in filling if n)
             found.append(_priced(problem, Packed(box.key, holds)))
     return found
-
-
-def _filling(problem: Problem, box: Box, weight: int, prices: list[float]) -> LinearModel:
-    """What fills this box with the most worth?"""
-    model = LinearModel()
-    for item, price in zip(problem.items, prices, strict=True):
-        model.column(-price, 0.0, float(item.count), whole=True)
-    entries = list(enumerate(problem.items))
-    model.row(-INFINITY, float(box.room), [(at, float(item.room)) for at, item in entries])
-    model.row(-INFINITY, float(weight), [(at, float(item.weight)) for at, item in entries])
-    return model
 
 
 def _plan(problem: Problem, ways: list[Way], values: Sequence[float]) -> Plan:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import product
 
 import pytest
 from hypothesis import given, settings
@@ -23,6 +25,7 @@ from solver.boxing import (
     solve,
     violations,
 )
+from solver.boxing.filling import best_filling
 from solver.run import Limits, Status
 
 QUICK = Limits(5.0, threads=2)
@@ -101,7 +104,7 @@ def test_the_boxes_of_small_orders_are_the_cheapest_of_all() -> None:
 
 def test_a_published_bin_packing_takes_as_few_boxes_as_it_can() -> None:
     problem = of_sizes([int(size) for size in U120_00.split()], 150)
-    outcome = solve(problem, Limits(30.0, threads=2))
+    outcome = solve(problem, Limits(240.0, threads=2))  # it ends as soon as it is proven
     assert (outcome.cost, outcome.bound) == (48, 48)
     assert first_boxes(problem).boxes and cost(problem, first_boxes(problem)) <= 50
 
@@ -134,6 +137,41 @@ def test_no_box_is_overfilled_or_too_heavy_and_a_larger_one_never_costs_more(
     more = solve(larger, Limits(3.0, threads=2))
     if outcome.status is Status.OPTIMAL and more.status is Status.OPTIMAL:
         assert (more.cost or 0) <= (outcome.cost or 0)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 3), st.integers(0, 6), st.integers(0, 5), st.floats(0.0, 9.0)),
+        min_size=1,
+        max_size=4,
+    ),
+    st.integers(0, 14),
+    st.integers(0, 14),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_box_is_filled_with_what_is_worth_most_of_all_that_fits(
+    wanted: list[tuple[int, int, int, float]], room: int, weight: int
+) -> None:
+    items = tuple(Item(str(at), *each[:3]) for at, each in enumerate(wanted))
+    worth = [each[3] for each in wanted]
+    roomy = (Box("box", room), Box("any", 99))
+    found = best_filling(Problem(items, roomy), roomy[0], weight, worth, 60.0)
+    assert found is not None
+    most, counts = found
+    every = product(*(range(item.count + 1) for item in items))
+
+    def fits(chosen: Sequence[int]) -> bool:
+        pairs = list(zip(items, chosen, strict=True))
+        return (
+            sum(item.room * n for item, n in pairs) <= room
+            and sum(item.weight * n for item, n in pairs) <= weight
+        )
+
+    def is_worth(chosen: Sequence[int]) -> float:
+        return sum(each * n for each, n in zip(worth, chosen, strict=True))
+
+    assert fits(counts) and is_worth(counts) == pytest.approx(most, abs=1e-6)
+    assert most == pytest.approx(max(is_worth(each) for each in every if fits(each)), abs=1e-6)
 
 
 def test_what_cannot_be_packed_is_refused_in_a_sentence() -> None:
