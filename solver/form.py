@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, Strict, ValidationError
 
-MOST = 10**12
-"""Larger numbers are slips: sums of them would not be exact where solvers reckon."""
+from solver.sizes import MOST
+
 Whole = Annotated[int, Field(ge=-MOST, le=MOST)]
+Amount = int
+"""A plan's cost or bound: a sum, so it may be larger than any number of the problem."""
+Pair = Annotated[tuple[str, Whole], Strict(strict=False)]
+"""A key and its number. JSON has lists alone; what is in them is read as strictly as elsewhere."""
 
 
 class Shape(BaseModel):
@@ -24,15 +26,6 @@ class Shape(BaseModel):
 
 
 S = TypeVar("S", bound=Shape)
-
-
-@contextmanager
-def fields_of(thing: str) -> Iterator[None]:
-    """Is a field missing, or of another kind? Then ValueError names it and `thing`."""
-    try:
-        yield
-    except (KeyError, TypeError, AttributeError) as wrong:
-        raise ValueError(f"{thing}: missing or wrong field {wrong}; correct the file") from wrong
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -60,7 +53,7 @@ def read_form(text: str | bytes, form: str, thing: str) -> dict[str, Any]:
         raise ValueError(f"{thing}: {wrong}") from None
     if not isinstance(data, dict) or data.get("form") != form:
         found = data.get("form") if isinstance(data, dict) else type(data).__name__
-        raise ValueError(f"{thing}: the form must be {form}, got {found!r}")
+        raise ValueError(f"{thing}: the form must be {form}, got {_short(found)}")
     return {key: value for key, value in data.items() if key != "form"}
 
 
@@ -83,5 +76,8 @@ def read_shape(text: str | bytes, form: str, thing: str, shape: type[S]) -> S:
 
 
 def _short(value: object) -> str:
-    said = repr(value)
+    try:
+        said = repr(value)
+    except RecursionError:
+        said = f"a {type(value).__name__} within many others"
     return said if len(said) <= 60 else f"{said[:57]}..."

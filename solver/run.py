@@ -65,12 +65,16 @@ class Progress:
 ProgressCallback = Callable[[Progress], None]
 
 
+_MOST_SECONDS = 366 * 86_400
+_MOST_THREADS = 1_024
+
+
 @dataclass(frozen=True)
 class Limits:
     """How long, on how many threads, from which seed may a solve run, and who is told?
 
     `seconds` is wall time; `stop` ends the solve early and keeps the best plan. Raises ValueError
-    where a number cannot be used.
+    where a number cannot be used; a seed is a number of 31 bits, as OR-Tools keeps it.
     """
 
     seconds: float
@@ -82,8 +86,13 @@ class Limits:
     def __post_init__(self) -> None:
         if not self.seconds > 0:
             raise ValueError(f"Limits: seconds must be > 0, got {self.seconds}; give more time")
-        if self.threads < 1:
-            raise ValueError(f"Limits: threads must be >= 1, got {self.threads}")
+        if self.seconds > _MOST_SECONDS:
+            rule = f"seconds must be at most {_MOST_SECONDS}, a year"
+            raise ValueError(f"Limits: {rule}, got {self.seconds}; give less and stop it by hand")
+        if not 1 <= self.threads <= _MOST_THREADS:
+            raise ValueError(f"Limits: threads must be in 1..{_MOST_THREADS}, got {self.threads}")
+        if not 0 <= self.seed < 2**31:
+            raise ValueError(f"Limits: the seed must be in 0..{2**31 - 1}, got {self.seed}")
 
 
 class Status(StrEnum):

@@ -11,12 +11,17 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import cached_property
-from typing import Any
+from typing import Annotated
 
-from solver.form import read_form
+from pydantic import Field
+
+from solver.form import Amount, Shape, Whole, read_shape
+from solver.sizes import refuse_inexact, refuse_large
 
 PROBLEM_FORM = "bench-problem/1"
 PLAN_FORM = "bench-plan/1"
+MOST_PERIODS = 100_000
+"""More periods are a slip: what is short is told period by period."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -137,14 +142,32 @@ class Problem:
         ):
             if len(set(keys)) != len(keys):
                 raise ValueError(f"Bench problem: {what} key stands twice; rename one")
+        if not 0 <= self.periods <= MOST_PERIODS:
+            found = f"got {self.periods}; plan fewer"
+            raise ValueError(f"Bench problem: periods must be in 0..{MOST_PERIODS}, {found}")
         if min(self.short_cost, self.split_cost, self.change_cost, 0) < 0:
             raise ValueError("Bench problem: costs must be >= 0; correct them")
         if any(area.gap < 0 or min((b.places for b in area.benches), default=0) < 0
                for area in self.areas):  # fmt: skip
             raise ValueError("Bench problem: places and gaps must be >= 0; correct them")
+        self._check_areas()
         for stand in self.stands:
             self._check(stand)
         self._check_fixed()
+        # A stand has as many blocks as places at the most, each in an area of its own.
+        split = sum(2 * stand.places for stand in self.stands) * self.split_cost
+        short = sum(stand.places * stand.periods for stand in self.stands) * self.short_cost
+        refuse_inexact("Bench problem", split + short + len(self.stands) * self.change_cost)
+
+    def _check_areas(self) -> None:
+        for area in self.areas:
+            refuse_large(f"Area {area.key!r}", area.gap, *(bench.places for bench in area.benches))
+            for bench in area.benches:
+                if any(until < first for first, until in bench.closed):
+                    raise ValueError(f"Bench {bench.key!r}: out of use until before it is; mend it")
+        if any(rule.distance is not None and rule.distance < 0 for rule in self.apart):
+            raise ValueError("Bench problem: a distance apart must be >= 0; correct it")
+        refuse_large("Crops apart", *(rule.distance or 0 for rule in self.apart))
 
     def _check_fixed(self) -> None:
         fixed = sorted(
@@ -214,37 +237,102 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form bench-problem/1. Raises ValueError for any other."""
-        data = read_form(text, PROBLEM_FORM, "Benching")
-        try:
-            return cls(
-                **{
-                    **data,
-                    "areas": tuple(_area(area) for area in data["areas"]),
-                    "stands": tuple(_stand(stand) for stand in data["stands"]),
-                    "apart": tuple(
-                        Apart(tuple(rule["crops"]), rule["distance"]) for rule in data["apart"]
-                    ),
-                }
-            )
-        except (KeyError, TypeError) as wrong:
-            raise ValueError(f"Bench problem: missing or wrong field {wrong}") from wrong
+        data = read_shape(text, PROBLEM_FORM, "Bench problem", _ProblemShape)
+        return cls(
+            periods=data.periods,
+            areas=tuple(
+                Area(area.key, tuple(_bench(bench) for bench in area.benches), area.gap)
+                for area in data.areas
+            ),
+            stands=tuple(_stand(stand) for stand in data.stands),
+            apart=tuple(Apart(tuple(rule.crops), rule.distance) for rule in data.apart),
+            short_cost=data.short_cost,
+            split_cost=data.split_cost,
+            change_cost=data.change_cost,
+            name=data.name,
+        )
 
 
-def _area(data: Mapping[str, Any]) -> Area:
-    benches = tuple(
-        Bench(**{**bench, "closed": tuple((a, b) for a, b in bench["closed"])})
-        for bench in data["benches"]
+class _BlockShape(Shape):
+    bench: str
+    first: Whole
+    places: Whole
+
+
+_Periods = Annotated[list[Whole], Field(min_length=2, max_length=2)]
+"""From which period until before which?"""
+
+
+class _BenchShape(Shape):
+    key: str
+    places: Whole
+    growing_area: str = ""
+    closed: list[_Periods] = Field(default_factory=list)
+
+
+class _AreaShape(Shape):
+    key: str
+    benches: list[_BenchShape]
+    gap: Whole = 0
+
+
+class _StandShape(Shape):
+    key: str
+    area: str
+    crop: str
+    places: Whole
+    enters: Whole
+    leaves: Whole
+    tray_places: Whole = 1
+    bench: str | None = None
+    fixed: list[_BlockShape] = Field(default_factory=list)
+    last: list[_BlockShape] = Field(default_factory=list)
+
+
+class _ApartShape(Shape):
+    crops: list[str]
+    distance: Whole | None = None
+
+
+class _ProblemShape(Shape):
+    periods: Whole
+    areas: list[_AreaShape]
+    stands: list[_StandShape]
+    apart: list[_ApartShape] = Field(default_factory=list)
+    short_cost: Whole = 1_000
+    split_cost: Whole = 1_000
+    change_cost: Whole = 100
+    name: str = ""
+
+
+class _PlanShape(Shape):
+    places: dict[str, list[_BlockShape]]
+    cost: Amount | None = None
+    bound: Amount | None = None
+
+
+def _bench(data: _BenchShape) -> Bench:
+    closed = tuple((first, until) for first, until in data.closed)
+    return Bench(data.key, data.places, data.growing_area, closed)
+
+
+def _stand(data: _StandShape) -> Stand:
+    return Stand(
+        data.key,
+        data.area,
+        data.crop,
+        data.places,
+        data.enters,
+        data.leaves,
+        data.tray_places,
+        data.bench,
+        _blocks(data.fixed),
+        _blocks(data.last),
     )
-    return Area(data["key"], benches, data["gap"])
 
 
-def _stand(data: Mapping[str, Any]) -> Stand:
-    blocks = {name: _blocks(data[name]) for name in ("fixed", "last")}
-    return Stand(**{**data, **blocks})
-
-
-def _blocks(data: Iterable[Mapping[str, Any]]) -> tuple[Block, ...]:
-    return tuple(Block(**block) for block in data)
+def _blocks(data: Iterable[_BlockShape]) -> tuple[Block, ...]:
+    return tuple(Block(block.bench, block.first, block.places) for block in data)
 
 
 def merged(blocks: Iterable[Block]) -> tuple[Block, ...]:
@@ -276,9 +364,6 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form bench-plan/1. Raises ValueError for any other."""
-        data = read_form(text, PLAN_FORM, "Benching")
-        try:
-            places = {key: _blocks(blocks) for key, blocks in data["places"].items()}
-            return cls(places, data.get("cost"), data.get("bound"))
-        except (KeyError, TypeError, AttributeError) as wrong:
-            raise ValueError(f"Bench plan: missing or wrong field {wrong}") from wrong
+        data = read_shape(text, PLAN_FORM, "Bench plan", _PlanShape)
+        places = {key: _blocks(blocks) for key, blocks in data.places.items()}
+        return cls(places, data.cost, data.bound)

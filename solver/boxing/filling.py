@@ -45,6 +45,8 @@ def _by_one_limit(
     """
     wanted = [at for at, size in enumerate(sizes) if worth[at] > 0 and size <= limit]
     parts = [(at, part) for at in wanted for part in _parts(items[at].count, sizes[at], limit)]
+    if not parts:
+        return 0.0, [0] * len(items)
     if len(parts) * (limit + 1) > _MOST_STEPS:
         return None
     best = np.zeros(limit + 1)

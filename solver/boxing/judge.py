@@ -25,7 +25,8 @@ def violations(problem: Problem, plan: Plan) -> list[str]:
         if unknown or any(count < 1 for _, count in box.holds):
             found.append(f"Box {number} holds what is not to be packed: {box.holds}")
             continue
-        packed.update(dict(box.holds))
+        for key, count in box.holds:
+            packed[key] += count
         room = sum(problem.item_of[key].room * count for key, count in box.holds)
         if room > problem.box_of[box.box].room:
             of = problem.box_of[box.box].room

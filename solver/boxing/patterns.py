@@ -17,7 +17,6 @@ from solver.linear import INFINITY, LinearModel
 from solver.run import Clock, run_linear
 
 _ENOUGH = 1e-6
-_NO_BAND = Band(10**9, 0)
 
 Way = tuple[str, tuple[tuple[str, int], ...], int]
 """A kind of box, what is in it, and what it costs with its postage."""
@@ -79,7 +78,7 @@ def _worth_adding(problem: Problem, prices: list[float], clock: Clock) -> list[W
     """
     found = []
     for box in problem.boxes:
-        for band in problem.bands or (_NO_BAND,):
+        for band in problem.bands or (Band(problem.heaviest, 0),):
             room = min(band.up_to, problem.heaviest) - box.weight
             if room < 0:
                 continue

@@ -11,10 +11,15 @@ import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 
-from solver.form import fields_of, read_form
+from pydantic import Field
+
+from solver.form import Amount, Pair, Shape, Whole, read_shape
+from solver.sizes import refuse_inexact, refuse_large
 
 PROBLEM_FORM = "boxing-problem/1"
 PLAN_FORM = "boxing-plan/1"
+MOST_BUNDLES = 100_000
+"""More bundles in one order are a slip: a plan names each box."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ class Band:
 class Problem:
     """Which boxes does an order take? Raises ValueError, naming the part, if none can hold it.
 
+    So it does for numbers below 0, keys that stand twice and costs too large to add up exactly.
     Without bands weight costs nothing. `lift` is the heaviest that a packed box may be.
     """
 
@@ -59,12 +65,29 @@ class Problem:
     name: str = ""
 
     def __post_init__(self) -> None:
+        for what, keys in (
+            ("an item's", [item.key for item in self.items]),
+            ("a box's", [box.key for box in self.boxes]),
+        ):
+            if len(set(keys)) < len(keys):
+                raise ValueError(f"Boxing problem: {what} key stands twice; rename one")
         for item in self.items:
             if min(item.count, item.room, item.weight) < 0:
                 raise ValueError(f"Item {item.key!r}: no number may be below 0, got {item}")
+            refuse_large(f"Item {item.key!r}", item.room, item.weight)
         for box in self.boxes:
             if min(box.room, box.weight, box.price) < 0:
                 raise ValueError(f"Box {box.key!r}: no number may be below 0, got {box}")
+            refuse_large(f"Box {box.key!r}", box.room, box.weight)
+        if min((min(band.up_to, band.price) for band in self.bands), default=0) < 0:
+            raise ValueError("Boxing problem: no number of a band may be below 0; correct it")
+        bundles = sum(item.count for item in self.items)
+        if bundles > MOST_BUNDLES:
+            rule = f"an order may have {MOST_BUNDLES} bundles, got {bundles}"
+            raise ValueError(f"Boxing problem: {rule}; split it")
+        dearest = max((box.price for box in self.boxes), default=0)
+        dearest += max((band.price for band in self.bands), default=0)
+        refuse_inexact("Boxing problem", max(1, bundles) * dearest)
         for item in self.items:
             if item.count and not any(self.fits(item, box) for box in self.boxes):
                 rule = f"no box has room for one ({item.room} units, {item.weight} g)"
@@ -77,7 +100,7 @@ class Problem:
     @cached_property
     def heaviest(self) -> int:
         """What may a packed box weigh at most? The lifting limit or the carrier's last band."""
-        return min(self.lift, max((band.up_to for band in self.bands), default=10**9))
+        return min(self.lift, max((band.up_to for band in self.bands), default=self.lift))
 
     @cached_property
     def box_of(self) -> dict[str, Box]:
@@ -98,15 +121,52 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
-        data = read_form(text, PROBLEM_FORM, "Boxing")
-        with fields_of("Boxing problem"):
-            return cls(
-                items=tuple(Item(**each) for each in data["items"]),
-                boxes=tuple(Box(**each) for each in data["boxes"]),
-                bands=tuple(Band(**each) for each in data["bands"]),
-                lift=data["lift"],
-                name=data["name"],
-            )
+        data = read_shape(text, PROBLEM_FORM, "Boxing problem", _ProblemShape)
+        return cls(
+            items=tuple(Item(each.key, each.count, each.room, each.weight) for each in data.items),
+            boxes=tuple(Box(each.key, each.room, each.weight, each.price) for each in data.boxes),
+            bands=tuple(Band(each.up_to, each.price) for each in data.bands),
+            lift=data.lift,
+            name=data.name,
+        )
+
+
+class _BoxShape(Shape):
+    key: str
+    room: Whole
+    weight: Whole = 0
+    price: Whole = 0
+
+
+class _ItemShape(Shape):
+    key: str
+    count: Whole
+    room: Whole
+    weight: Whole = 0
+
+
+class _BandShape(Shape):
+    up_to: Whole
+    price: Whole
+
+
+class _ProblemShape(Shape):
+    items: list[_ItemShape]
+    boxes: list[_BoxShape]
+    bands: list[_BandShape] = Field(default_factory=list)
+    lift: Whole = 10**9
+    name: str = ""
+
+
+class _PackedShape(Shape):
+    box: str
+    holds: list[Pair]
+
+
+class _PlanShape(Shape):
+    boxes: list[_PackedShape]
+    cost: Amount | None = None
+    bound: Amount | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,10 +193,6 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
-        data = read_form(text, PLAN_FORM, "Boxing")
-        with fields_of("Boxing plan"):
-            boxes = tuple(
-                Packed(each["box"], tuple((key, count) for key, count in each["holds"]))
-                for each in data["boxes"]
-            )
-            return cls(boxes, data["cost"], data["bound"])
+        data = read_shape(text, PLAN_FORM, "Boxing plan", _PlanShape)
+        boxes = tuple(Packed(each.box, tuple(each.holds)) for each in data.boxes)
+        return cls(boxes, data.cost, data.bound)

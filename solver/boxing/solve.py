@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -53,8 +54,9 @@ def solve(problem: Problem, limits: Limits) -> Outcome[Plan]:
             if found and not violations(problem, found) and cost(problem, found) < best:
                 plan, best = found, cost(problem, found)
             clock.report(best, bound)
-        if best > bound and len(plan.boxes) <= _MOST_SLOTS and clock.left():
-            model = _Model(problem, plan)
+        slots = max(len(plan.boxes), _most_boxes(problem, best))
+        if best > bound and slots <= _MOST_SLOTS and clock.left():
+            model = _Model(problem, plan, slots)
             answer = run_cp_sat(model.cp, clock.rest())
             bound = max(bound, answer.bound or 0)
             if answer.solution:
@@ -72,32 +74,38 @@ def first_boxes(problem: Problem) -> Plan:
 
     The best of these; then each box is changed for the cheapest kind that holds what is in it.
     """
-    kinds = [box for box in problem.boxes if box.room]
-    plans = [_filled(problem, kind) for kind in kinds]
-    good = [plan for plan in plans if not violations(problem, plan)]
-    if not any(item.count for item in problem.items):
+    wanted = [item for item in problem.items if item.count]
+    if not wanted:
         return Plan(())
-    return min(good, key=lambda plan: cost(problem, plan)) if good else _one_each(problem)
+    kinds = [box for box in problem.boxes if all(problem.fits(item, box) for item in wanted)]
+    plans = [_filled(problem, kind, wanted) for kind in kinds]
+    return min(plans, key=lambda plan: cost(problem, plan)) if plans else _one_each(problem)
 
 
-def _filled(problem: Problem, kind: Box) -> Plan:
-    """First fit decreasing with boxes of one kind."""
+def _filled(problem: Problem, kind: Box, wanted: Sequence[Item]) -> Plan:
+    """First fit decreasing with boxes of one kind that has room for one of each item."""
     packed: list[Counter[str]] = []
-    for item in sorted(problem.items, key=lambda one: (-one.room, -one.weight, one.key)):
-        for _ in range(item.count):
-            inside = next((box for box in packed if _takes(problem, kind, box, item)), None)
-            if inside is None:
-                inside = Counter()
-                packed.append(inside)
-            inside[item.key] += 1
+    room: list[int] = []
+    weight: list[int] = []
+    for item in sorted(wanted, key=lambda one: (-one.room, -one.weight, one.key)):
+        left, at = item.count, 0
+        while left:
+            if at == len(packed):
+                packed.append(Counter())
+                room.append(kind.room)
+                weight.append(problem.heaviest - kind.weight)
+            many = min(
+                left,
+                room[at] // item.room if item.room else left,
+                weight[at] // item.weight if item.weight else left,
+            )
+            if many:
+                packed[at][item.key] += many
+                room[at] -= many * item.room
+                weight[at] -= many * item.weight
+                left -= many
+            at += 1
     return Plan(tuple(_cheapest_kind(problem, kind, inside) for inside in packed))
-
-
-def _takes(problem: Problem, kind: Box, inside: Counter[str], more: Item) -> bool:
-    items = [*((problem.item_of[key], count) for key, count in inside.items()), (more, 1)]
-    room = sum(item.room * count for item, count in items)
-    weighs = kind.weight + sum(item.weight * count for item, count in items)
-    return room <= kind.room and weighs <= problem.heaviest
 
 
 def _cheapest_kind(problem: Problem, kind: Box, inside: Counter[str]) -> Packed:
@@ -154,6 +162,17 @@ def least_cost(problem: Problem) -> int:
     return several if one is None or one.cost is None else min(several, one.cost)
 
 
+def _most_boxes(problem: Problem, best: int) -> int:
+    """How many boxes has a plan that costs no more than `best` at the most? None is empty."""
+    bundles = sum(item.count for item in problem.items)
+    least = min(
+        box.price + problem.postage(box.weight)
+        for box in problem.boxes
+        if box.weight <= problem.heaviest
+    )
+    return min(bundles, best // least) if least else bundles
+
+
 @dataclass(frozen=True)
 class _Slot:
     """A box that may be used: its kind, what is in it, its postage."""
@@ -164,16 +183,13 @@ class _Slot:
 
 
 class _Model:
-    """As many boxes as the plan so far and the least price allow; each used one costs something."""
+    """As many boxes as a cheaper plan could have; each used one costs something."""
 
-    def __init__(self, problem: Problem, plan: Plan) -> None:
+    def __init__(self, problem: Problem, plan: Plan, slots: int) -> None:
         self.problem = problem
         self.cp = cp_model.CpModel()
-        best = cost(problem, plan)
-        least = min(box.price + problem.postage(box.weight) for box in problem.boxes)
-        bundles = sum(item.count for item in problem.items)
-        most = min(bundles, best // least if least else bundles)
-        self.slots = [self._slot(number) for number in range(max(most, len(plan.boxes)))]
+        self.boxes = [box for box in problem.boxes if box.weight <= problem.heaviest]
+        self.slots = [self._slot(number) for number in range(slots)]
         for item in problem.items:
             self.cp.add(sum(slot.holds[item.key] for slot in self.slots) == item.count)
         for one, other in zip(self.slots, self.slots[1:], strict=False):
@@ -183,16 +199,16 @@ class _Model:
 
     def _slot(self, number: int) -> _Slot:
         problem, cp = self.problem, self.cp
-        kinds = {box.key: cp.new_bool_var(f"{box.key}@{number}") for box in problem.boxes}
+        kinds = {box.key: cp.new_bool_var(f"{box.key}@{number}") for box in self.boxes}
         holds = {
             item.key: cp.new_int_var(0, item.count, f"{item.key}@{number}")
             for item in problem.items
         }
         cp.add_at_most_one(kinds.values())
         slot = _Slot(kinds, holds, 0)
-        cp.add(_room(problem, slot) <= sum(box.room * kinds[box.key] for box in problem.boxes))
+        cp.add(_room(problem, slot) <= sum(box.room * kinds[box.key] for box in self.boxes))
         weighs = sum(item.weight * holds[item.key] for item in problem.items) + sum(
-            box.weight * kinds[box.key] for box in problem.boxes
+            box.weight * kinds[box.key] for box in self.boxes
         )
         if not problem.bands:
             if any(item.weight for item in problem.items):
@@ -207,7 +223,7 @@ class _Model:
         return replace(slot, postage=postage)
 
     def _price(self, slot: _Slot) -> cp_model.LinearExprT:
-        return sum(box.price * slot.kinds[box.key] for box in self.problem.boxes) + slot.postage
+        return sum(box.price * slot.kinds[box.key] for box in self.boxes) + slot.postage
 
     def _hint(self, plan: Plan) -> None:
         problem = self.problem

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from solver.form import Shape, Whole, read_shape
+from solver.form import Amount, Shape, Whole, read_shape
 
 PROBLEM_FORM = "dispatch-problem/1"
 PLAN_FORM = "dispatch-plan/1"
@@ -267,7 +267,7 @@ class _ShipShape(Shape):
 
 class _PlanShape(Shape):
     ships: list[_ShipShape]
-    cost: Whole | None = None
+    cost: Amount | None = None
     bound: Annotated[float, Field(allow_inf_nan=False)] | None = None
 
 

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from solver.form import MOST, read_form
+from solver.form import read_form
+from solver.sizes import MOST
 
 FORM = "propagation-plan/1"
 

@@ -11,10 +11,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from solver.form import MOST, read_form
+from solver.form import read_form
 from solver.propagation.plan import Start
+from solver.sizes import MOST
 
 FORM = "propagation-problem/1"
+MOST_WEEKS = 10_000
+"""More weeks are a slip: each list by week is as long."""
 Weeks = tuple[int, ...]
 
 
@@ -159,6 +162,9 @@ def _weeks(values: Any) -> Weeks:
 
 def _problem(data: Mapping[str, Any]) -> Problem:
     weeks = _whole(data["weeks"])
+    if not 0 <= weeks <= MOST_WEEKS:
+        found = f"got {weeks}; plan fewer"
+        raise ValueError(f"Not a {FORM}: weeks must be in 0..{MOST_WEEKS}, {found}")
     none = [0] * weeks
     wip = data.get("wip_places", {})
     return Problem(

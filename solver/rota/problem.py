@@ -10,12 +10,16 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from typing import Any
 
-from solver.form import read_form
+from pydantic import Field
+
+from solver.form import Amount, Shape, Whole, read_shape
+from solver.sizes import refuse_inexact, refuse_large
 
 PROBLEM_FORM = "rota-problem/1"
 PLAN_FORM = "rota-plan/1"
+MOST_DAYS = 366
+"""A rota of more days is a slip: each task is looked at on each of its days."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,7 @@ class Person:
     def __post_init__(self) -> None:
         if min(*self.minutes, self.overtime, 0) < 0:
             raise ValueError(f"Person {self.key!r}: minutes must be >= 0; correct them")
+        refuse_large(f"Person {self.key!r}", *self.minutes, self.overtime)
 
     @property
     def week(self) -> int:
@@ -46,6 +51,10 @@ class After:
 
     task: str
     days: int = 0
+
+    def __post_init__(self) -> None:
+        if self.days < 0:
+            raise ValueError(f"After {self.task!r}: days must be >= 0, got {self.days}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +83,10 @@ class Task:
                 f"Task {self.key!r}: minutes >= 0, persons >= 1, latest >= earliest, got "
                 f"{found}{self.latest}"
             )
+        if self.undone_cost is not None and self.undone_cost < 0:
+            found = f"got {self.undone_cost}; correct it"
+            raise ValueError(f"Task {self.key!r}: to leave it undone must cost >= 0, {found}")
+        refuse_large(f"Task {self.key!r}", self.minutes, self.persons, self.undone_cost or 0)
 
 
 @dataclass(frozen=True)
@@ -97,6 +110,9 @@ class Problem:
     name: str = ""
 
     def __post_init__(self) -> None:
+        if not 0 <= self.days <= MOST_DAYS:
+            found = f"got {self.days}; plan fewer"
+            raise ValueError(f"Rota problem: days must be in 0..{MOST_DAYS}, {found}")
         if len(self.person_of) != len(self.people) or len(self.task_of) != len(self.tasks):
             raise ValueError("Rota problem: a person's or task's key stands twice; rename one")
         costs = (self.overtime_cost, self.beyond_cost, self.long_day_cost, self.uneven_cost)
@@ -114,6 +130,10 @@ class Problem:
             if any(first.task not in self.task_of for first in task.after):
                 raise ValueError(f"Task {task.key!r}: it waits for a task that is not there")
         self.in_order  # noqa: B018  (raises where tasks wait for one another)
+        minutes = sum(task.minutes * min(task.persons, len(self.people)) for task in self.tasks)
+        a_minute = self.overtime_cost + self.beyond_cost + self.long_day_cost + self.uneven_cost
+        undone = sum(self.undone(task) for task in self.tasks)
+        refuse_inexact("Rota problem", undone + minutes * a_minute)
 
     @cached_property
     def person_of(self) -> Mapping[str, Person]:
@@ -178,26 +198,84 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of the form rota-problem/1. Raises ValueError for any other."""
-        data = read_form(text, PROBLEM_FORM, "Rota")
-        try:
-            return cls(
-                **{
-                    **data,
-                    "people": tuple(_person(person) for person in data["people"]),
-                    "tasks": tuple(_task(task) for task in data["tasks"]),
-                    "not_on": {kind: tuple(days) for kind, days in data["not_on"].items()},
-                }
-            )
-        except (KeyError, TypeError) as wrong:
-            raise ValueError(f"Rota problem: missing or wrong field {wrong}") from wrong
+        data = read_shape(text, PROBLEM_FORM, "Rota problem", _ProblemShape)
+        return cls(
+            days=data.days,
+            people=tuple(
+                Person(each.key, tuple(each.minutes), each.overtime, tuple(each.skills))
+                for each in data.people
+            ),
+            tasks=tuple(_task(each) for each in data.tasks),
+            not_on={kind: tuple(days) for kind, days in data.not_on.items()},
+            overtime_cost=data.overtime_cost,
+            beyond_cost=data.beyond_cost,
+            long_day_cost=data.long_day_cost,
+            uneven_cost=data.uneven_cost,
+            undone_cost=data.undone_cost,
+            name=data.name,
+        )
 
 
-def _person(data: Mapping[str, Any]) -> Person:
-    return Person(data["key"], tuple(data["minutes"]), data["overtime"], tuple(data["skills"]))
+class _PersonShape(Shape):
+    key: str
+    minutes: list[Whole]
+    overtime: Whole = 0
+    skills: list[str] = Field(default_factory=list)
 
 
-def _task(data: Mapping[str, Any]) -> Task:
-    return Task(**{**data, "after": tuple(After(**first) for first in data["after"])})
+class _AfterShape(Shape):
+    task: str
+    days: Whole = 0
+
+
+class _TaskShape(Shape):
+    key: str
+    kind: str
+    minutes: Whole
+    earliest: Whole
+    latest: Whole
+    persons: Whole = 1
+    skill: str = ""
+    after: list[_AfterShape] = Field(default_factory=list)
+    undone_cost: Whole | None = None
+
+
+class _ProblemShape(Shape):
+    days: Whole
+    people: list[_PersonShape]
+    tasks: list[_TaskShape]
+    not_on: dict[str, list[Whole]] = Field(default_factory=dict)
+    overtime_cost: Whole = 50
+    beyond_cost: Whole = 500
+    long_day_cost: Whole = 20
+    uneven_cost: Whole = 2
+    undone_cost: Whole = 1_000_000
+    name: str = ""
+
+
+class _TurnShape(Shape):
+    day: Whole
+    people: list[str]
+
+
+class _PlanShape(Shape):
+    turns: dict[str, _TurnShape]
+    cost: Amount | None = None
+    bound: Amount | None = None
+
+
+def _task(data: _TaskShape) -> Task:
+    return Task(
+        data.key,
+        data.kind,
+        data.minutes,
+        data.earliest,
+        data.latest,
+        data.persons,
+        data.skill,
+        tuple(After(first.task, first.days) for first in data.after),
+        data.undone_cost,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,11 +303,6 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of the form rota-plan/1. Raises ValueError for any other."""
-        data = read_form(text, PLAN_FORM, "Rota")
-        try:
-            turns = {
-                key: Turn(turn["day"], tuple(turn["people"])) for key, turn in data["turns"].items()
-            }
-            return cls(turns, data.get("cost"), data.get("bound"))
-        except (KeyError, TypeError, AttributeError) as wrong:
-            raise ValueError(f"Rota plan: missing or wrong field {wrong}") from wrong
+        data = read_shape(text, PLAN_FORM, "Rota plan", _PlanShape)
+        turns = {key: Turn(turn.day, tuple(turn.people)) for key, turn in data.turns.items()}
+        return cls(turns, data.cost, data.bound)

@@ -12,7 +12,8 @@ import json
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 
-from solver.form import fields_of, read_form
+from solver.form import Amount, Shape, Whole, read_shape
+from solver.sizes import refuse_inexact, refuse_large
 
 PROBLEM_FORM = "walking-problem/1"
 PLAN_FORM = "walking-plan/1"
@@ -47,13 +48,17 @@ class Problem:
             raise ValueError(f"Walking: depth must be >= 0 and the trolley >= 1, got {found}")
         if len(self.stop_of) != len(self.stops):
             raise ValueError("Walking: the key of a stop stands twice; rename one")
+        refuse_large("Walking", self.depth, self.table, self.trolley)
         for stop in self.stops:
+            refuse_large(f"Stop {stop.key!r}", stop.x)
             if not 0 <= stop.y <= self.depth:
                 rule = f"must lie 0 to {self.depth} from the front"
                 raise ValueError(f"Stop {stop.key!r}: {rule}, got {stop.y}")
             if not 0 <= stop.load <= self.trolley:
                 rule = f"the load must be 0 to {self.trolley}, the trolley's room"
                 raise ValueError(f"Stop {stop.key!r}: {rule}, got {stop.load}; split it")
+        out_and_back = (2 * (abs(stop.x - self.table) + self.depth) for stop in self.stops)
+        refuse_inexact("Walking", sum(out_and_back))
 
     @cached_property
     def stop_of(self) -> dict[str, Stop]:
@@ -77,9 +82,30 @@ class Problem:
     @classmethod
     def from_json(cls, text: str | bytes) -> Problem:
         """The problem in a text of that form. Raises ValueError for any other."""
-        data = read_form(text, PROBLEM_FORM, "Walking")
-        with fields_of("Walking problem"):
-            return cls(**{**data, "stops": tuple(Stop(**stop) for stop in data["stops"])})
+        data = read_shape(text, PROBLEM_FORM, "Walking problem", _ProblemShape)
+        stops = tuple(Stop(stop.key, stop.x, stop.y, stop.load) for stop in data.stops)
+        return cls(stops, data.depth, data.table, data.trolley, data.name)
+
+
+class _StopShape(Shape):
+    key: str
+    x: Whole
+    y: Whole
+    load: Whole = 0
+
+
+class _ProblemShape(Shape):
+    stops: list[_StopShape]
+    depth: Whole
+    table: Whole = 0
+    trolley: Whole = 1_000_000
+    name: str = ""
+
+
+class _PlanShape(Shape):
+    walks: list[list[str]]
+    cost: Amount | None = None
+    bound: Amount | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +124,5 @@ class Plan:
     @classmethod
     def from_json(cls, text: str | bytes) -> Plan:
         """The plan in a text of that form. Raises ValueError for any other."""
-        data = read_form(text, PLAN_FORM, "Walking")
-        with fields_of("Walking plan"):
-            return cls(**{**data, "walks": tuple(tuple(walk) for walk in data["walks"])})
+        data = read_shape(text, PLAN_FORM, "Walking plan", _PlanShape)
+        return cls(tuple(tuple(walk) for walk in data.walks), data.cost, data.bound)

@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from solver import boxing, walking
 from solver.dispatching import Plan, Problem, cost, solve, violations
 from solver.run import Limits
 
@@ -174,11 +173,3 @@ def test_an_odd_problem_s_plan_is_the_cheapest_and_its_text_is_judged_the_same()
 def test_names_told_twice_and_numbers_that_are_none_are_refused(text: str, says: str) -> None:
     with pytest.raises(ValueError, match=says):
         Plan.from_json(text)
-
-
-@pytest.mark.parametrize("read", [boxing.Problem, boxing.Plan, walking.Problem, walking.Plan])
-def test_a_text_of_boxes_or_walks_without_its_fields_is_refused(read: Any) -> None:
-    kind = "problem" if read in (boxing.Problem, walking.Problem) else "plan"
-    form = f"{read.__module__.split('.')[1]}-{kind}/1"
-    with pytest.raises(ValueError, match=f"{kind}: missing or wrong field"):
-        read.from_json(json.dumps({"form": form}))
