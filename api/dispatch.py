@@ -21,8 +21,17 @@ from nursery.promising.supply import Deficit
 from nursery.shed import handover, picking
 from nursery.shed import pick_sheet as sheets
 from nursery.shed.parcels import parcels_on
+from nursery.shed.wraps_taken import one_each
 
 SHED = (Role.PACKER, Role.LEAD)
+
+
+@strawberry.input(description="In which wrap a product of a parcel was packed.")
+class WrapTakenInput:
+    """By the product's code; the name of the wrap as sheet Wraps has it."""
+
+    product_code: str
+    wrap: str
 
 
 @kept
@@ -194,15 +203,26 @@ class DispatchMutations:
 
     @mutation("Says that a picked parcel is packed, and who checked it.")
     async def pack_parcel(
-        self, info: Info, key: str, promise_id: strawberry.ID, checked_by: str = ""
+        self,
+        info: Info,
+        key: str,
+        promise_id: strawberry.ID,
+        checked_by: str = "",
+        wraps: list[WrapTakenInput] | None = None,
     ) -> PromiseAnswer:
-        """A second person checks count, name, passport, moisture and label."""
+        """A second person checks count, name, passport, moisture and label. `wraps` are those that
+        were taken instead of the slip's."""
+        told = [(one.product_code, one.wrap) for one in wraps or ()]
 
         def work(session: Session, token: Token) -> Promise:
             id = key_of("Promise", promise_id, "promise_id")
-            return promise(handover.pack_parcel(session, id, token.name, checked_by), now(session))
+            taken = one_each(told)
+            row = handover.pack_parcel(session, id, token.name, checked_by, taken)
+            return promise(row, now(session))
 
-        body = {"promise_id": promise_id, "checked_by": checked_by}
+        body: dict[str, object] = {"promise_id": promise_id, "checked_by": checked_by}
+        if told:
+            body["wraps"] = told
         return await write(info, SHED, key, body, work)
 
     @mutation("Hands a parcel to the carrier, under its tracking reference.")

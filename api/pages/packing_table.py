@@ -40,6 +40,7 @@ from nursery.shed.handover import hand_over, not_collected, pack_parcel
 from nursery.shed.parcels import Step, parcels_on, to_pack
 from nursery.shed.pick_sheet import pick_sheet, print_sheet
 from nursery.shed.picking import record_found
+from nursery.shed.wraps_taken import wrap_names
 from nursery.stock import Lot
 
 _EXAMPLE = "2027-03-02"
@@ -47,6 +48,8 @@ REASONS = ("fewer there", "wilted or damaged", "not rooted through", "other plan
            "pest or disease seen")  # fmt: skip
 """Why fewer are picked than the sheet says: common practice, no source."""
 _SICK = REASONS[-1]
+_WRAP = "wrap "
+"""Before a product's code: the name of a field that says in which wrap it was packed."""
 _Form = dict[str, str]
 
 
@@ -85,7 +88,8 @@ async def _parcels(desk: Desk, request: Request) -> Response:
     def found(session: Session, day: date) -> dict[str, Any]:
         parcels = parcels_on(session, day)
         steps = {step: [one for one in parcels if one.next is step] for step in Step}
-        return {"steps": steps, "step": Step, "many": len(parcels)}
+        wraps = wrap_names(session)
+        return {"steps": steps, "step": Step, "many": len(parcels), "wraps": wraps}
 
     return await _of_day(desk, request, "parcels", found)
 
@@ -209,8 +213,16 @@ def _record_stop(session: Session, form: _Form, actor: str) -> list[str]:
 
 
 def _packed(session: Session, form: _Form, actor: str) -> list[str]:
-    promise = pack_parcel(session, _whole(form, "promise"), actor, form.get("checked", "").strip())
-    return [f"Order {promise.order.reference} is packed"]
+    """Packed, in the wraps that were chosen on the page; the slip's stand chosen there."""
+    taken = {
+        name.removeprefix(_WRAP): wrap
+        for name, wrap in form.items()
+        if name.startswith(_WRAP) and wrap
+    }
+    key, checked = _whole(form, "promise"), form.get("checked", "").strip()
+    promise = pack_parcel(session, key, actor, checked, taken)
+    wraps = ", ".join(f"{code} in {wrap}" for code, wrap in taken.items())
+    return [f"Order {promise.order.reference} is packed" + (f": {wraps}" if wraps else "")]
 
 
 def _handed_over(session: Session, form: _Form, actor: str) -> list[str]:

@@ -33,6 +33,7 @@ from nursery.shed.picking import record_found
 from nursery.shed.slips import Slip
 from nursery.shed.walks import Walk
 from nursery.shed.watering import watering_list
+from nursery.shed.wraps_taken import one_each
 from nursery.stock import Lot
 from nursery.week.day_book import count as record_count
 
@@ -193,14 +194,15 @@ def pack(
 
     Example: nursery pack WEB-1001 --checked-by Mo --wrap CAL-6=foil
     """
-    taken: dict[str, str] = {}
+    taken: list[tuple[str, str]] = []
     for text in wrap or ():
         code, given, name = text.partition("=")
         if not given:
             raise Fault("Wrap", "is told as CODE=WRAP", text, "write it like CAL-6=foil")
-        taken[code.strip()] = name.strip()
+        taken.append((code.strip(), name.strip()))
     with opened(database) as db, db.writing() as session:
-        promise = pack_parcel(session, _promise(session, order), by, checked_by, taken)
+        key = _promise(session, order)
+        promise = pack_parcel(session, key, by, checked_by, one_each(taken))
         say(f"{order}: packed, {promise.state.value}.")
 
 

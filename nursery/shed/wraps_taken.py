@@ -6,16 +6,32 @@ other one that the packer took. So claims are counted by what went out, not by w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from sqlmodel import Session, col, select
 
-from nursery.errors import Refusal, Refused
+from nursery.errors import Fault, Refusal, Refused
 from nursery.order import EventKind, Promise, PromiseEvent, Wrap
 from nursery.shed.packing import packings
 from nursery.shed.wanted import Wanted
 
 NO_WRAP = "none"
+
+
+def wrap_names(session: Session) -> tuple[str, ...]:
+    """Which wraps may the packer take? By name, in the order of sheet and page."""
+    return tuple(sorted(session.exec(select(Wrap.name)).all()))
+
+
+def one_each(told: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Which wrap did the packer take for each product (code)? Raises `Fault` for a code twice."""
+    found: dict[str, str] = {}
+    for code, name in told:
+        if found.setdefault(code, name) != name:
+            rule = "is packed in one wrap, as claims are counted by it"
+            both = f"{found[code]} and {name}"
+            raise Fault(f"Wraps: '{code}'", rule, both, "name the one that most went in")
+    return found
 
 
 def wraps_of(session: Session, promise: Promise, others: Mapping[str, str]) -> dict[str, str]:
@@ -26,7 +42,7 @@ def wraps_of(session: Session, promise: Promise, others: Mapping[str, str]) -> d
     """
     lines = sorted(promise.lines, key=lambda line: line.product.code)
     codes = [line.product.code for line in lines]
-    names = sorted(session.exec(select(Wrap.name)).all())
+    names = wrap_names(session)
     for code, name in others.items():
         if code not in codes:
             message = f"there is no '{code}' in order {promise.order.reference}"
@@ -35,7 +51,8 @@ def wraps_of(session: Session, promise: Promise, others: Mapping[str, str]) -> d
             )
         if name not in names:
             message = f"there is no wrap '{name}'"
-            raise Refused(Refusal("unknown_wrap", message, "wraps", f"known: {', '.join(names)}"))
+            listed = f"known: {', '.join(names)}" if names else "list it in sheet Wraps"
+            raise Refused(Refusal("unknown_wrap", message, "wraps", listed))
     whole = [Wanted(line, promise, promise.order, line.product) for line in lines]
     said = packings(session, whole)[promise.id or 0].wraps
     return {one.product_code: one.wrap or NO_WRAP for one in said} | dict(others)

@@ -7,6 +7,7 @@ from sqlmodel import select
 
 from api.ids import global_id
 from nursery.database import Database
+from nursery.order import EventKind, PromiseEvent, Wrap
 from nursery.stock import Lot
 from tests.api.shop import MONDAY, Shed
 from tests.builders import crop_named, ready_lot
@@ -83,6 +84,38 @@ def test_a_parcel_the_van_left_behind_waits_and_is_packed_again(shed: Shed, db: 
     assert (waits["next"], waits["repackBy"]) == ("PACK_AGAIN", "2027-03-05")
     assert shed.shop.ask(PARCELS, day="2027-03-03")["code"] == "FORBIDDEN"
     assert parcel(shed, "handOver", id, tracking=" ")["code"] == "INVALID"
+
+
+PACK = """mutation ($id: ID!, $key: String!, $wraps: [WrapTakenInput!]) {
+  packParcel(key: $key, promiseId: $id, wraps: $wraps) { __typename
+    ... on Promise { state } ... on Refusal { code field message next } } }"""
+
+
+def test_the_packer_says_in_which_wrap_a_parcel_was_packed(shed: Shed, db: Database) -> None:
+    with db.writing() as session:
+        session.add(Wrap(name="foil", water_g=90, minimum_water_g=30, cost_cents=900))
+    id = shed.promised("W-5")
+    (pick,) = shed.packer.ask(SHEET, day="2027-03-03")["picks"]
+    line = pick["parts"][0]["promiseLineId"]
+    shed.packer.ask(PICK, key="pick-1", line=line, lot=pick["lotId"], plugs=6)
+
+    def pack(key: str, *wraps: tuple[str, str]) -> Any:
+        told = [{"productCode": code, "wrap": wrap} for code, wrap in wraps]
+        return shed.packer.ask(PACK, id=id, key=key, wraps=told)
+
+    unknown = pack("a", ("CP-6", "sacking"))
+    assert (unknown["code"], unknown["field"]) == ("UNKNOWN_WRAP", "wraps")
+    assert unknown["message"] == "there is no wrap 'sacking'"
+    assert unknown["next"] == "known: foil, moss and paper"
+    assert pack("b", ("CP-7", "foil"))["code"] == "UNKNOWN_PRODUCT"
+    twice = pack("c", ("CP-6", "foil"), ("CP-6", "moss and paper"))
+    assert twice["code"] == "INVALID" and "one wrap" in twice["message"]
+    first, again = (pack("d", ("CP-6", "foil")) for _ in range(2))
+    assert first == again == {"__typename": "Promise", "state": "PICKED"}
+    with db.reading() as session:
+        (event,) = session.exec(select(PromiseEvent).where(PromiseEvent.kind == EventKind.PACKED))
+        assert event.detail["wraps"] == {"CP-6": "foil"}
+    assert pack("d", ("CP-6", "moss and paper"))["code"] == "KEY_REUSED"
 
 
 def test_a_short_says_where_else_the_plugs_are(shed: Shed, db: Database) -> None:

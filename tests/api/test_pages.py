@@ -254,7 +254,10 @@ def test_a_parcel_that_the_van_left_is_packed_again(browser: httpx.Client) -> No
     page = browser.get(parcels)
     assert "0 to pick, 1 to pack, 0 for the van, 0 gone" in Page(page.text).words
     assert "Order W-1, " in browser.get("/cards/2027-03-03").text  # packed after it was picked
-    page = browser.post(f"{parcels}/pack", data=_form(page, f"{parcels}/pack"))
+    pack = _form(page, f"{parcels}/pack")
+    other = browser.post(f"{parcels}/pack", data=pack | {"wrap CP-6": "sacking", "key": "w"})
+    assert other.status_code == 409 and "known: moss and paper" in other.text
+    page = browser.post(f"{parcels}/pack", data=pack)
     left = _form(page, f"{parcels}/left-behind")
     late = browser.post(f"{parcels}/left-behind", data=left | {"repack_by": "2027-02-01"})
     assert late.status_code == 409 and "must not have passed" in late.text

@@ -16,7 +16,7 @@ from nursery.access import Role
 from nursery.carrier import ClosedAt, Closure
 from nursery.database import Database
 from nursery.growing_area import GrowingArea
-from nursery.order import PromiseEvent, PromiseLine
+from nursery.order import PromiseEvent, PromiseLine, Wrap
 from nursery.promising.promise import confirm, reserve
 from nursery.shading import ShadeSetting
 from nursery.week.rota import keep_rota
@@ -253,6 +253,8 @@ def test_a_pick_says_its_place_batch_and_plugs_on_a_phone_and_is_black_on_white_
 def test_a_parcel_goes_from_the_bench_to_the_van_by_thumb_and_by_key(
     page: Page, db: Database
 ) -> None:
+    with db.writing() as session:
+        session.add(Wrap(name="foil", water_g=90, minimum_water_g=30, cost_cents=900))
     page.goto(f"/picks/{SHIP}")
     for one in boxes(page, "form.record button, form.record input:not([type=hidden]), select"):
         assert one["height"] >= 44 and one["right"] <= PHONE["width"]
@@ -275,8 +277,18 @@ def test_a_parcel_goes_from_the_bench_to_the_van_by_thumb_and_by_key(
     page.get_by_role("link", name="Parcels").click()
     parcel = page.locator("article").inner_text()
     assert "7 of OLD, 5 of LEFT" in parcel and "12 (all picked)" in parcel
+    for one in boxes(page, "select"):
+        assert one["height"] >= 44 and one["right"] <= PHONE["width"]
+    wraps = page.get_by_label("CP-6 packed in")
+    assert wraps.input_value() == "moss and paper"  # the slip's own stands chosen
+    wraps.focus()
+    page.keyboard.type("foil")
     page.fill("input[name=checked]", "Mo")
     page.get_by_role("button", name="Packed").click()
+    assert "ORDER-1 is packed: CP-6 in foil." in page.locator("[role=status]").inner_text()
+    with db.reading() as session:
+        packed = session.exec(select(PromiseEvent).where(PromiseEvent.kind == "packed")).one()
+    assert packed.detail["wraps"] == {"CP-6": "foil"}
     assert "Checked by Mo" in page.locator("article").inner_text()
     page.fill("input[name=tracking]", "3S 12")
     page.get_by_role("button", name="Handed over").click()
