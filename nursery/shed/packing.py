@@ -104,7 +104,12 @@ def _cautions(
     limits = with_packs(strictest([limits_of(each.product) for each in lines]), packed.packs.packs)
     last = trip.arrives_until + timedelta(days=1)
     told = told_of_cautions(outlook, trip.stations, trip.warmer_c, limits, trip.ship_on, last)
-    return tuple(f"{text}: {_CARE[code]}" for code, text in told)
+    found = [f"{text}: {_CARE[code]}" for code, text in told]
+    if packed.packs.opened:  # no forecast says it, and a person sends it all the same
+        warned = {code for code, _ in told}
+        more = [kind.value for kind in packed.packs.against if kind.value not in warned]
+        found += [f"caution, {kind} is likely on the way: {_CARE[kind]}" for kind in more]
+    return tuple(found)
 
 
 def line_wraps(session: Session, ship_day: date) -> list[LineWrap]:
@@ -135,6 +140,8 @@ def _packing(lines: Sequence[Wanted], packed: Packed) -> Packing:
             says=packs.says,
             helpless=packs.helpless,
             boxes=packs.boxes,
+            opened=packs.opened,
+            against=packs.against,
             promise_id=promise,
             order_reference=reference,
         ),

@@ -1,5 +1,6 @@
 """Heat and cold packs: what they open, for how long, down to where; and in which parcel they go."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -20,6 +21,7 @@ from nursery.shed.picking import record_pick
 from nursery.stock import Lot
 from nursery.travelling import Against, ParcelBox, TravelPack
 from nursery.weather import Forecast
+from nursery.weather_in.decisions import decide_days
 from nursery.week.materials import call_off
 from nursery.week.pack_use import packs_used
 from nursery.week.posted import posted
@@ -134,6 +136,46 @@ def test_the_parcel_gets_its_pack_by_the_weather_of_the_packing_morning(db: Data
         (parcel,) = parcel_packs(session, TUESDAY)
         assert parcel.packs == () and "no pack helps: ask the lead" in parcel.says
         assert session.get_one(Promise, made.id).pack_on <= TUESDAY
+
+
+@pytest.mark.parametrize(
+    ("low", "packs", "put", "says"),
+    [
+        (-9.5, (SHORT, WARM), ("1 heat pack 72 h against frost",), "with 1 heat pack 72 h against"),
+        (-9.5, (SHORT,), (), "; no pack lowers it"),
+        (-9.5, (), (), "; no pack lowers it"),
+    ],
+    ids=["the one that lasts", "it ends too soon", "none is listed"],
+)
+def test_a_parcel_whose_day_a_person_opened_says_who_and_why_and_takes_the_pack_that_does_most(
+    db: Database, low: float, packs: tuple[Pack, ...], put: tuple[str, ...], says: str
+) -> None:
+    with db.writing() as session:
+        _frosty(session, low, *packs)
+        decide_days(session, True, TUESDAY, TUESDAY, "Lea", "heated van")
+        made = reserve(session, "O-1", caltha(2), HERE, TUESDAY, "Van", "shop")
+        confirm(session, made.id or 0, "shop")
+        (slip,) = pick_sheet(session, TUESDAY).slips
+        said = " ".join(slip.minded)
+        assert slip.packs == put and says in said
+        assert "opened by hand (2027-03-02, everywhere) by Lea: heated van. 100% chance" in said
+        assert "ask the lead" not in said and "keep it indoors until the van comes" in said
+        decide_days(session, False, TUESDAY, TUESDAY, "Ada", "no heated van after all")
+        (slip,) = pick_sheet(session, TUESDAY).slips
+        assert slip.packs == () and "no pack helps: ask the lead" in " ".join(slip.minded)
+
+
+def test_of_two_packs_that_leave_the_same_chance_the_one_with_the_most_degrees_goes_in(
+    db: Database,
+) -> None:
+    thin = replace(WARM, name="thin pack", covers_c=2, cost_cents=100)
+    with db.writing() as session:
+        _frosty(session, -30.0, thin, WARM)
+        decide_days(session, True, TUESDAY, TUESDAY, "Lea", "heated van")
+        made = reserve(session, "O-1", caltha(2), HERE, TUESDAY, "Van", "shop")
+        confirm(session, made.id or 0, "shop")
+        (parcel,) = parcel_packs(session, TUESDAY)
+    assert [pack.name for pack in parcel.packs] == [WARM.name]
 
 
 def _turns(session: Session, low: float) -> None:
