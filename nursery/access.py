@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from sqlalchemy import Text, UniqueConstraint
+from sqlalchemy.exc import IntegrityError
 from sqlmodel import Field, Session, SQLModel, select
 
 from nursery.columns import Kind, UtcDateTime, one_of
@@ -59,11 +60,18 @@ def make_token(session: Session, name: str, role: Role, at: datetime) -> str:
     if not name.strip():
         raise Fault("Token", "needs a name", name, "say whose it is")
     if session.exec(select(Token).where(Token.name == name)).first() is not None:
-        raise Fault(f"Token '{name}'", "names must be new", name, "choose another name")
+        raise _taken(name)
     secret = secrets.token_urlsafe(32)
     session.add(Token(name=name, role=role, digest=digest_of(secret), made_at=at))
-    session.flush()
+    try:
+        session.flush()
+    except IntegrityError:  # somebody else gave the name away at the same moment
+        raise _taken(name) from None
     return secret
+
+
+def _taken(name: str) -> Fault:
+    return Fault(f"Token '{name}'", "names must be new", name, "choose another name")
 
 
 def token_for(session: Session, secret: str) -> Token | None:

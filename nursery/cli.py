@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nursery.commands.console import DATABASE, DatabaseOption, JsonOption, errors, opened
+from nursery.commands.console import (
+    DATABASE,
+    DatabaseOption,
+    JsonOption,
+    errors,
+    is_the_databases,
+    not_done,
+    opened,
+)
 from nursery.commands.on_demand import OnDemand
 from nursery.errors import Fault, Refused
 from nursery.settings import read_settings
@@ -87,6 +95,11 @@ def main() -> None:
         refusal = refused.refusal
         line = f"{refusal.message}; {refusal.next}" if refusal.next else refusal.message
         errors.print(line, markup=False)
+        sys.exit(2)
+    except Exception as wrong:
+        if not is_the_databases(wrong):
+            raise
+        errors.print(str(not_done(wrong)), markup=False)
         sys.exit(2)
 
 

@@ -44,6 +44,18 @@ from nursery.growing_area import Site
 METADATA = SQLModel.metadata
 MIGRATIONS = Path(__file__).parent / "migrations"
 _VERSIONS = "alembic_version"
+_OVERTAKEN = frozenset(
+    {
+        "23503",
+        "23505",
+        "40001",
+        "40P01",
+        "SQLITE_CONSTRAINT_FOREIGNKEY",
+        "SQLITE_CONSTRAINT_PRIMARYKEY",
+        "SQLITE_CONSTRAINT_UNIQUE",
+    }
+)
+"""SQLSTATE of PostgreSQL, extended result codes of SQLite (as their documentation lists them)."""
 
 
 @dataclass(frozen=True)
@@ -187,6 +199,18 @@ def _tables_and_version(db: Database) -> tuple[set[str], str | None]:
         tables = set(inspect(connection).get_table_names())
         version = connection.execute(text(asked)).scalar() if _VERSIONS in tables else None
         return tables, version
+
+
+def was_overtaken(wrong: BaseException) -> bool:
+    """Was somebody else first, so that doing it once more may be answered otherwise?
+
+    The same unique row was written by another (whom a second look finds), or a row that is named
+    was taken out, or two transactions stood in each other's way and PostgreSQL gave this one up.
+    Nothing of it was written.
+    """
+    orig = getattr(wrong, "orig", None)
+    said = getattr(orig, "sqlstate", None) or getattr(orig, "sqlite_errorname", None)
+    return said in _OVERTAKEN
 
 
 def now(session: Session) -> datetime:

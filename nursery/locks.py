@@ -7,11 +7,23 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, select
 
 from nursery.errors import Fault
+from nursery.growing_area import Site
 from nursery.order import ShipDay
 from nursery.stock import Pool
 
 # A row that this session read before it had the lock may be old: read it again under the lock.
 _FRESH = {"populate_existing": True}
+
+
+def lock_site(session: Session) -> None:
+    """Who alone may write now what has no row of its own to lock yet? Whoever has the site's.
+
+    Plans, batches that are started, kept rotas, zones, transit: where "is it there already?" is
+    asked and then written. Take it before pools and ship days, and before what is decided on is
+    read. On SQLite BEGIN IMMEDIATE has seen to it already.
+    """
+    rows = select(Site).where(Site.id == 1).with_for_update(key_share=True)
+    session.exec(rows, execution_options=_FRESH).one_or_none()
 
 
 def lock_pools(session: Session, pool_ids: Iterable[int]) -> list[Pool]:

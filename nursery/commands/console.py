@@ -119,6 +119,27 @@ def unusable(address: str, wrong: BaseException) -> Fault:
     return Fault("Database", rule, address, "check its address, or name another")
 
 
+def is_the_databases(wrong: Exception) -> bool:
+    """Did the database refuse this because of others, or because it cannot be used now?"""
+    from sqlalchemy.exc import OperationalError
+
+    from nursery.database import was_overtaken
+
+    return was_overtaken(wrong) or isinstance(wrong, OperationalError)
+
+
+def not_done(wrong: Exception) -> Fault:
+    """What is said where the database refused it just now? Typed again it may be done."""
+    from nursery.database import was_overtaken
+
+    if was_overtaken(wrong):
+        rule = "somebody else changed the same things at this moment and was first"
+        return Fault("Not done", rule, None, "look how they stand now, then type it again")
+    said = str(getattr(wrong, "orig", None) or wrong).strip().splitlines()[0]
+    rule = f"the database cannot be used now ({said})"
+    return Fault("Not done", rule, None, "type it again when it answers")
+
+
 def say(text: str = "") -> None:
     """One line for the person at the terminal."""
     console.print(text, markup=False, soft_wrap=True)

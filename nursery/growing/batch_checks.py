@@ -187,10 +187,12 @@ def check_bench(
             "bench",
             _benches_of(session, stage.area_kind),
         )
+    # Its row is locked: of two batches that are moved here at once the second sees the first.
+    session.refresh(bench, with_for_update={"key_share": True})
     there = select(Batch).where(Batch.bench_id == bench.id, col(Batch.closed_on).is_(None))
     taken = sum(
         other.trays * other.tray_format.places
-        for other in session.exec(there).all()
+        for other in session.exec(there, execution_options={"populate_existing": True}).all()
         if batch is None or other.id != batch.id
     )
     wanted = trays * (stage.tray_format.places if stage.tray_format is not None else 1)

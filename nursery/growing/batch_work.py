@@ -31,11 +31,12 @@ from nursery.growing.growth import growing_stages, last_sale_day
 from nursery.growing.recording import all_gone, became_ready, entered_stage, left_stage
 from nursery.growing.sowing import lot_to_sow, seeds_in
 from nursery.growing_area import Bench
+from nursery.locks import lock_site
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlannedStart
 from nursery.pools import make_bought_in_pools, pool_of_batch
 from nursery.seed import SeedLot
-from nursery.shed.ledger import balance, held, lock_batches, make_lot, move
+from nursery.shed.ledger import balance, held, lock_batches, lock_crops, make_lot, move
 from nursery.stock import Grade, Lot, Moved, Movement
 
 
@@ -68,6 +69,11 @@ def start_batch(
     "already_started", "mother_plants" (quota, rest or blackout), "wrong_area", "bench_full", and
     what `growing.sowing.lot_to_sow` raises.
     """
+    # One start at a time: of one planned start one batch is made, and each has a number of its own.
+    lock_site(session)
+    lock_crops(session, [protocol.crop_id])
+    if planned is not None:
+        session.refresh(planned)
     stage, day = _first_stage(protocol), today(session)
     cells = stage.tray_format.cells if stage.tray_format is not None else 0
     check_trays(session, stage, trays, cells)

@@ -18,7 +18,8 @@ from nursery.bench_slot import BenchSlot, StandApart
 from nursery.crop import Crop
 from nursery.database import Database, today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.growing_area import Bench, Site
+from nursery.growing_area import Bench
+from nursery.locks import lock_site
 from nursery.planning.bench_problem import BenchBook, StandInfo, bench_book
 from nursery.weeks import Week
 from solver.benching import Plan, Stand, first_map, in_one_block, shortages, solve, violations
@@ -156,7 +157,7 @@ def plan_benches(
     outcome = solve(book.problem, limits)
     plan = outcome.found()
     with db.writing() as session:
-        session.exec(select(Site).where(Site.id == 1).with_for_update()).one()
+        lock_site(session)
         fresh = bench_book(session, length)
         if fresh.problem != book.problem and violations(fresh.problem, plan):
             raise Refused(
@@ -197,6 +198,7 @@ def set_apart(session: Session, plant_group: str, places: int | None) -> StandAp
     Batches of the same crop may stand side by side. Raises `Fault` for a group that no crop is of.
     """
     _refuse_unknown(session, plant_group)
+    lock_site(session)
     row = _apart_row(session, plant_group) or StandApart(plant_group=plant_group)
     row.places = places
     session.add(row)
@@ -207,6 +209,7 @@ def set_apart(session: Session, plant_group: str, places: int | None) -> StandAp
 def set_together(session: Session, plant_group: str) -> None:
     """Crops of this plant group may stand side by side again. Raises as `set_apart`."""
     _refuse_unknown(session, plant_group)
+    lock_site(session)
     row = _apart_row(session, plant_group)
     if row is not None:
         session.delete(row)

@@ -18,7 +18,7 @@ from nursery.database import Database, now, today
 from nursery.errors import Fault, Refusal, Refused
 from nursery.growing.growth import growing_stages
 from nursery.growing.sowing import seed_book
-from nursery.growing_area import Site
+from nursery.locks import lock_site
 from nursery.mother_plant import MotherBlock
 from nursery.planned import PlanKind, PlannedStart, PlanVersion
 from nursery.planning.accepted import accepted_plan, protocol_key
@@ -68,7 +68,7 @@ def plan_propagation(db: Database, weeks: int, limits: Limits, actor: str) -> Pl
     by_hand = backward(problem).cost or 0
     matter = assumptions_that_matter(problem, plan, assumed, facts)
     with db.writing() as session:
-        _lock(session)
+        lock_site(session)
         further = _judge_again(session, problem, notes, plan, weeks, known)
         further = [*told(fitted, notes.horizon), *further]
         row = _store(session, problem, notes, plan, outcome, by_hand)
@@ -108,7 +108,7 @@ def accept_plan(
     """
     if not actor.strip():
         raise Fault("Plan", "needs somebody who accepts it", actor, "say who accepts it")
-    _lock(session)
+    lock_site(session)
     row = stored_plan(session, version)
     followed = accepted_plan(session)
     if row.accepted_at is not None and followed is not None and followed.version == version:
@@ -194,11 +194,6 @@ def _facts(session: Session, problem: Problem) -> Mapping[str, ProtocolFacts]:
             ),
         )
     return found
-
-
-def _lock(session: Session) -> None:
-    """One writer of plans at a time; on SQLite BEGIN IMMEDIATE has seen to it already."""
-    session.exec(select(Site).where(Site.id == 1).with_for_update()).one_or_none()
 
 
 def _last_version(session: Session) -> int:

@@ -9,7 +9,7 @@ from sqlmodel import Session, col, or_, select
 from nursery.carrier import CarrierService, ClosedAt, Closure, Zone
 from nursery.database import site, today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.locks import lock_ship_days
+from nursery.locks import lock_ship_days, lock_site
 from nursery.order import HOLDING, CustomerOrder, Promise
 
 LONGEST_DAYS, FARTHEST_DAYS = 60, 1_100
@@ -43,6 +43,7 @@ def close_day(
     Raises Fault for no reason, days that have passed, the wrong order, or too many.
     """
     _check(session, closed_at, first_day, last_day, reason, key)
+    lock_site(session)
     days = [first_day + timedelta(days=i) for i in range((last_day - first_day).days + 1)]
     lock_ship_days(session, days)
     query = select(Closure).where(
@@ -88,6 +89,7 @@ def reopen_days(
 
     Days that have passed stay closed: parcels did wait on them. Raises Refused "no_closure".
     """
+    lock_site(session)
     day = today(session)
     query = select(Closure).where(
         Closure.closed_at == closed_at, Closure.key == key, Closure.first_day == first_day

@@ -22,7 +22,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlmodel import Session
 
-from nursery.database import Database
+from nursery.database import Database, was_overtaken
 from nursery.errors import Refusal, Refused
 from nursery.promising.group_batch import Outcome, Request, answer_all
 from nursery.promising.group_books import Books
@@ -34,9 +34,6 @@ log = logging.getLogger("nursery.promising")
 _Waiting: TypeAlias = tuple[Request, Future[Answer]]
 _A_MOMENT = 50e-6
 """Seconds that are waited for more requests: less than a commit takes."""
-
-_STARTED_AGAIN = frozenset({"40001", "40P01"})
-"""PostgreSQL: two transactions stood in each other's way, and this one was given up."""
 
 
 def answered(
@@ -230,10 +227,7 @@ def _tell(future: Future[Answer], outcome: Outcome) -> None:
 
 
 def _may_be_tried_again(wrong: Exception) -> bool:
-    if isinstance(wrong, IntegrityError):
-        return True
-    state = getattr(getattr(wrong, "orig", None), "sqlstate", None)
-    return state in _STARTED_AGAIN
+    return isinstance(wrong, IntegrityError) or was_overtaken(wrong)
 
 
 def _is_the_databases(wrong: Exception) -> bool:

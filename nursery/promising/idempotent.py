@@ -8,11 +8,11 @@ from dataclasses import asdict
 from typing import Any
 
 import orjson
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DBAPIError
 from sqlmodel import Session, select
 
 from nursery.access import IdempotencyKey
-from nursery.database import Database, now
+from nursery.database import Database, now, was_overtaken
 from nursery.errors import Refusal, Refused
 from nursery.promising.promise_rows import NotThatDay
 
@@ -41,12 +41,13 @@ def once(
         return known
     try:
         return _first(db, token_id, key, digest, act)
-    except IntegrityError:
-        # Somebody else sent the same key at the same moment and was first: theirs is the answer.
-        known = _known(db, token_id, key, digest)
-        if known is None:
+    except DBAPIError as wrong:
+        if not was_overtaken(wrong):
             raise
-        return known
+    # Somebody else was first. With the same key: theirs is the answer. With another key, but about
+    # the same: now they are to be seen, and it is answered as it would be a moment later.
+    known = _known(db, token_id, key, digest)
+    return _first(db, token_id, key, digest, act) if known is None else known
 
 
 def answered(session: Session, token_id: int, key: str) -> Answer | None:

@@ -10,7 +10,7 @@ from sqlmodel import Session, col, select
 from nursery.carrier import Zone, ZoneOpening
 from nursery.database import now, today
 from nursery.errors import Fault, Refusal, Refused
-from nursery.locks import lock_ship_days
+from nursery.locks import lock_ship_days, lock_site
 from nursery.order import CustomerOrder, Promise, State
 from nursery.promising.borders import Border, Opening, read_borders
 from nursery.promising.closing import FARTHEST_DAYS
@@ -126,6 +126,7 @@ def zones_standing(session: Session) -> list[ZoneStanding]:
 
 
 def _blocked_zone(session: Session, zone: str) -> Zone:
+    lock_site(session)  # whoever opens or blocks it meanwhile is waited for, then seen
     row = session.exec(select(Zone).where(Zone.name == zone)).first()
     if row is None:
         known = ", ".join(session.exec(select(Zone.name).order_by(Zone.name))) or "none"

@@ -12,7 +12,7 @@ A writer who moves plugs of several batches locks all their pools first (`lock_b
 pools are always locked in the order of their ids.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import ColumnElement, func
@@ -40,6 +40,7 @@ OUTWARD = frozenset(
 CLOCK_SLACK = timedelta(minutes=5)
 """How far ahead a counter's own clock may run before its time is refused."""
 
+_FRESH = {"populate_existing": True}
 _TICK = timedelta(microseconds=1)
 _MOMENT = timedelta(seconds=1)
 
@@ -63,16 +64,26 @@ def lock_batches(session: Session, batches: Iterable[Batch]) -> None:
     """Who may write the ledgers of these batches now? Locks every pool of their crops.
 
     A batch's growing plugs may still become any grade, so its ledger belongs to all pools of
-    its crop. The batch rows are locked as well, for crops that have no pool yet.
+    its crop. The batch rows are locked as well, for crops that have no pool yet, and read again
+    with the lots that this session has read.
     """
     batches = list(batches)
-    crops = {batch.crop_id for batch in batches}
+    lock_crops(session, {batch.crop_id for batch in batches})
+    ids = sorted(_id(batch) for batch in batches)
+    rows = select(Batch).where(col(Batch.id).in_(ids)).order_by(col(Batch.id))
+    # A batch or lot that was read before the locks were waited for is read again: it may have been
+    # moved, closed or held cold since.
+    session.exec(rows.with_for_update(), execution_options=_FRESH).all()
+    read = [row for row in session.identity_map.values() if isinstance(row, Lot)]
+    lots = [lot.id for lot in read if lot.batch_id in ids]
+    if lots:
+        session.exec(select(Lot).where(col(Lot.id).in_(lots)), execution_options=_FRESH).all()
+
+
+def lock_crops(session: Session, crops: Collection[int]) -> None:
+    """Who may write the ledgers of all batches of these crops (ids) now? Locks their pools."""
     pools = session.exec(select(Pool.id).where(col(Pool.crop_id).in_(crops))).all()
     lock_pools(session, [pool for pool in pools if pool is not None])
-    ids = sorted(_id(batch) for batch in batches)
-    session.exec(
-        select(Batch.id).where(col(Batch.id).in_(ids)).order_by(col(Batch.id)).with_for_update()
-    ).all()
 
 
 def move(

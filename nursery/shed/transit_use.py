@@ -13,6 +13,7 @@ from sqlmodel import Session, col, select
 from nursery.carrier import CarrierService, TransitTaken, Zone
 from nursery.database import now
 from nursery.errors import Fault, Refusal, Refused
+from nursery.locks import lock_site
 from nursery.promising.lanes import read_lanes
 from nursery.shed.deliveries import TransitLearned, learned_transit
 
@@ -31,6 +32,7 @@ def take_transit(
     """
     thing = f"Transit of {service} to {zone}"
     name, why = _said(thing, taken_by, reason)
+    lock_site(session)
     service_id, zone_id = _lane(session, service, zone)
     learned = _learned(session, service, zone)
     if learned.data != data:
@@ -63,6 +65,7 @@ def put_back_transit(
     Raises Refused: "unknown_lane", "not_in_use". Raises Fault without a name or a reason.
     """
     name, why = _said(f"Transit of {service} to {zone}", put_back_by, reason)
+    lock_site(session)
     standing = _standing(session, *_lane(session, service, zone))
     if not standing:
         message = f"Nothing learned is in use for {service} to {zone}: the Transit sheet stands"

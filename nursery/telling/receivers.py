@@ -12,6 +12,7 @@ from sqlmodel import Session, col, select
 
 from nursery.database import Database, clock, site
 from nursery.errors import Refusal, Refused
+from nursery.locks import lock_site
 from nursery.order import EventKind, PromiseEvent
 from nursery.receiver import GONE, Delivery, DeliveryState, Receiver
 from nursery.telling.addresses import wrong_address
@@ -52,6 +53,9 @@ def add_receiver(
     name, address, actor = name.strip(), address.strip(), actor.strip()
     wanted = list(dict.fromkeys(kinds))
     _refuse_wrong(name, address, actor, wanted, hosts)
+    # Before the receivers: who is added or switched on at the same moment is waited for and seen,
+    # else what happened since would be marked as told to nobody.
+    lock_site(session)
     known = list(session.exec(select(Receiver.name).order_by(col(Receiver.id)).with_for_update()))
     if name in known:
         raise Refused(_taken(name))
@@ -121,6 +125,7 @@ def switch_receiver(session: Session, name: str, on: bool, actor: str) -> Standi
     `unknown_receiver`, `bad_name`.
     """
     _refuse_nobody(actor)
+    lock_site(session)  # as `add_receiver` does
     was_off = session.exec(select(col(Receiver.off_at)).where(Receiver.name == name)).first()
     if on and was_off is not None:
         # Before its row is locked: whoever hands out locks all of them in the order of their ids.

@@ -124,13 +124,20 @@ def withdraw_decision(session: Session, id: int) -> HoldDecision:
     or was withdrawn before."""
     row = session.get(HoldDecision, id)
     if row is None or row.withdrawn_at is not None:
-        said = "list them with `nursery forecast show`"
-        raise Refused(Refusal("no_decision", f"No decision {id} stands", "id", said))
+        raise _no_decision(id)
     lock_ship_days(session, _days(row.first_day, row.last_day))
+    session.refresh(row)
+    if row.withdrawn_at is not None:  # by somebody else, while the days were waited for
+        raise _no_decision(id)
     row.withdrawn_at = now(session)
     session.add(row)
     session.flush()
     return row
+
+
+def _no_decision(id: int) -> Refused:
+    said = "list them with `nursery forecast show`"
+    return Refused(Refusal("no_decision", f"No decision {id} stands", "id", said))
 
 
 def _days(first: date, last: date) -> list[date]:

@@ -21,9 +21,11 @@ from nursery.errors import Refusal, Refused
 from nursery.growing.growth import growing_stages
 from nursery.growing_area import Bench, GrowingArea
 from nursery.kept_rota import KeptRota
+from nursery.locks import lock_site
 from nursery.planned import PlannedStart
 from nursery.planning.bench_map import bench_map
 from nursery.planning.bench_stays import stand_name, start_name
+from nursery.shed.ledger import lock_batches
 from nursery.stock import Lot
 from nursery.week import day_book
 from nursery.week.day_book import Booked, Said, taken_back
@@ -64,8 +66,11 @@ def done(
     "done_already", "unknown_line" (with the lines that are there), "stopped" (a veto, say),
     "say_which" (discard or pot on?), and what the work itself refuses.
     """
+    lock_site(session)  # before the sheet is read: of two who tick one line the second is told so
     of_week = week or Week.of(today(session))
     task = _task(session, key.strip().upper(), of_week)
+    if task.batch_id is not None and _changed_meanwhile(session, task.batch_id):
+        task = _task(session, key.strip().upper(), of_week)
     if task.stopped:
         raise _refused(
             "stopped", f"Line {task.key} ({_name(task)}) may not be done: {task.stopped}"
@@ -89,6 +94,18 @@ def done(
     if task.kind is TaskKind.COUNT:
         return day_book.count(session, batch, actor, otherwise.plugs, said=said)
     return _out(session, task, batch, plugs, actor, otherwise, said)
+
+
+def _changed_meanwhile(session: Session, batch_id: int) -> bool:
+    """Was the batch moved or closed by hand since the sheet was read? Now nobody else can."""
+    batch = session.get_one(Batch, batch_id)
+    stood = day_book.state_of(batch)
+    lock_batches(session, [batch])
+    if day_book.state_of(batch) == stood:
+        return False
+    session.flush()
+    session.expire_all()
+    return True
 
 
 def _task(session: Session, key: str, week: Week) -> Task:

