@@ -27,7 +27,7 @@ def key_of(kind: str, given: str, field: str = "id") -> int:
     """
     try:
         found, key = from_base64(given)
-        if found == kind and _is_key(key):
+        if found == kind and is_key(key):
             return int(key)
     except ValueError:
         pass
@@ -65,7 +65,7 @@ def after_key(given: str | None) -> str:
 def after_row(given: str | None) -> int:
     """As `after_key`, where rows are listed by their number; 0 at the start."""
     key = after_key(given)
-    if given is not None and not _is_key(key):
+    if given is not None and not is_key(key):
         raise _no_cursor(given)
     return int(key or 0)
 
@@ -76,7 +76,8 @@ def _no_cursor(given: str) -> Refused:
     )
 
 
-def _is_key(key: str) -> bool:
+def is_key(key: str) -> bool:
+    """Can this be the key of a row?"""
     return key.isascii() and key.isdigit() and len(key) <= 10 and int(key) <= _MOST_KEY
 
 

@@ -365,7 +365,8 @@ def _lapse(session: Session, promise: Promise, actor: str) -> Promise:
 
 def _not_changeable(promise: Promise, why: str) -> Refusal:
     message = f"Promise {promise.id} ({promise.state}) cannot be changed: {why}"
-    return Refusal("not_changeable", message, "promise", "ask the nursery")
+    then = "reserve again" if promise.state in OVER else "ask the nursery"
+    return Refusal("not_changeable", message, "promise", then)
 
 
 def _refuse_unless_open(session: Session, promise: Promise) -> None:

@@ -13,7 +13,7 @@ from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed
 from websockets.typing import Subprotocol
 
-from api.ids import global_id, key_of
+from api.ids import cursor, global_id, key_of
 from nursery.access import Role, Token
 from nursery.database import Database, now
 from nursery.order import PromiseEvent
@@ -23,7 +23,7 @@ from tests.api.server import serving
 from tests.api.shop import Shed
 
 SUBSCRIPTION = """subscription ($after: ID) { promiseChanged(after: $after) { __typename
-  ... on PromiseChange { id kind detail promise { reference state tracking } }
+  ... on PromiseChange { id cursor kind detail promise { reference state tracking } }
   ... on Refusal { code } } }"""
 
 
@@ -105,6 +105,45 @@ def test_an_event_that_was_committed_late_is_still_told(shed: Shed, db: Database
             )
 
     assert [each["detail"]["n"] for each in asyncio.run(news())] == [9, 5]
+
+
+def test_a_shop_that_was_away_while_an_event_was_committed_late_is_told_it_once(
+    shed: Shed, db: Database
+) -> None:
+    """Of two transactions with ids 5 and 9 that of 9 is committed first, 5 while nobody listens."""
+    shed.promised("W-7")
+
+    def commit(id: int) -> None:
+        with db.writing() as session:
+            late = session.exec(select(PromiseEvent)).all()[0]
+            session.add(
+                PromiseEvent(
+                    id=id, promise_id=late.promise_id, kind=late.kind, at=late.at, detail={"n": id}
+                )
+            )
+
+    async def news(after: str, many: int) -> list[Any]:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], after)
+            return [await heard(socket) for _ in range(many)]
+
+    commit(9)
+    (nine,) = asyncio.run(news(global_id("PromiseEvent", 2), 1))
+    for id in (5, 10):
+        commit(id)
+    five, ten = asyncio.run(news(nine["cursor"], 2))
+    assert [each["detail"]["n"] for each in (nine, five, ten)] == [9, 5, 10]
+    assert asyncio.run(news(five["cursor"], 1)) == [ten]
+
+
+@pytest.mark.parametrize("after", ["x", cursor(""), cursor("5,"), cursor(",".join("9" * 200))])
+def test_a_cursor_that_was_not_given_out_is_refused(shed: Shed, after: str) -> None:
+    async def answer() -> Any:
+        async with socket_to(shed) as socket:
+            await listen(socket, shed.secrets[Role.SHOP], after)
+            return await heard(socket)
+
+    assert asyncio.run(answer())["code"] == "UNKNOWN_ID"
 
 
 def test_a_web_socket_without_a_token_may_not_ask_anything(shed: Shed) -> None:
