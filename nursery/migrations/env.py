@@ -1,8 +1,11 @@
 """How Alembic runs here: on the engine it is handed, batch mode for SQLite."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Literal
 
 from alembic import context
+from sqlalchemy import Connection, text
 from sqlmodel.sql.sqltypes import AutoString
 
 from nursery.columns import Kind, UtcDateTime
@@ -22,8 +25,30 @@ def _plain(kind: str, item: Any, _: Any) -> str | Literal[False]:
     return False
 
 
+MIGRATING = 5_302_742
+"""The advisory lock of PostgreSQL under which tables are made: two who do so wait for each other.
+
+On SQLite each step's BEGIN IMMEDIATE makes the other wait.
+"""
+
+
+@contextmanager
+def _alone(connection: Connection) -> Iterator[None]:
+    if connection.dialect.name == "sqlite":
+        yield
+        return
+    connection.execute(text("SELECT pg_advisory_lock(:key)"), {"key": MIGRATING})
+    connection.commit()  # the lock is the connection's and stays; each step has its transaction
+    try:
+        yield
+    finally:
+        connection.rollback()
+        connection.execute(text("SELECT pg_advisory_unlock(:key)"), {"key": MIGRATING})
+        connection.commit()
+
+
 engine = context.config.attributes["engine"]
-with engine.connect() as connection:
+with engine.connect() as connection, _alone(connection):
     context.configure(
         connection=connection,
         target_metadata=METADATA,

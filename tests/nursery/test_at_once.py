@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, select, text
 
 from nursery import cli
 from nursery.access import Role, Token, make_token
@@ -14,7 +14,7 @@ from nursery.batch import Batch
 from nursery.bench_slot import StandApart
 from nursery.carrier import ClosedAt, Closure, TransitTaken, Zone, ZoneOpening
 from nursery.crop import Crop
-from nursery.database import Database, now
+from nursery.database import Database, is_migrated, migrate, now, open_database
 from nursery.day_entry import DayEntry
 from nursery.errors import Fault, Refusal, Refused
 from nursery.growing.batch_work import start_batch
@@ -35,6 +35,7 @@ from nursery.week.week_sheet import TaskKind, week_sheet
 from nursery.weeks import Week
 from tests.at_once import one_after_the_other, until_it_waits
 from tests.builders import accepted_plan, crop_named, ready_lot
+from tests.postgres import drop_database, new_database
 from tests.shop import MONDAY, mild_nursery
 
 FRIDAY = MONDAY + timedelta(days=4)
@@ -327,3 +328,17 @@ def test_a_command_that_was_outrun_ends_in_a_sentence(
     said = " ".join(capsys.readouterr().err.split())
     assert said.startswith("Not done: somebody else changed the same things")
     assert "type it again" in said
+
+
+def test_two_who_make_the_tables_at_once_wait_for_each_other(postgres_address: str) -> None:
+    empty = open_database(new_database(postgres_address))
+    alone = text("SELECT pg_advisory_xact_lock(5302742)")
+    with ThreadPoolExecutor(1) as thread:
+        with empty.writing() as session:
+            session.connection().execute(alone)
+            other = thread.submit(migrate, empty)
+            assert until_it_waits(empty, session, other)
+        other.result()
+    assert is_migrated(empty)
+    empty.close()
+    drop_database(empty.address)
