@@ -9,12 +9,14 @@ reported to the plant health authority at once, and what happens next is the ins
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from sqlmodel import Session, col, select
+from sqlalchemy import func
+from sqlalchemy.orm import selectinload
+from sqlmodel import Session, and_, col, select
 
 from nursery.batch import Batch
 from nursery.database import site, today
@@ -22,8 +24,8 @@ from nursery.errors import Fault
 from nursery.growing_area import Bench, GrowingArea
 from nursery.records import StageRecord
 from nursery.shed.ledger import lock_batches
-from nursery.shed.trace import OrderTouched, orders_of
-from nursery.shed.veto import set_veto
+from nursery.shed.trace import OrderTouched, orders_by_batch
+from nursery.shed.veto import MOST_LETTERS, set_vetoes
 from nursery.stock import Movement, Veto, VetoKind
 
 CAUTION = (
@@ -127,9 +129,9 @@ def suspect(
     reason = f"suspected: {pest.strip()}"
     open_ones = [each for each, _ in linked if each.closed_on is None]
     lock_batches(session, open_ones)
-    for each in open_ones:
-        if not _frozen(session, each, reason):
-            set_veto(session, each, VetoKind.QUARANTINE, reason, set_by)
+    already = _frozen(session, open_ones, reason)
+    fresh = [each for each in open_ones if (each.id or 0) not in already]
+    set_vetoes(session, fresh, VetoKind.QUARANTINE, reason, set_by)
     return inspectors_list(session, batch, ties)
 
 
@@ -143,13 +145,15 @@ def inspectors_list(
         registration=home.passport_registration,
         made_on=today(session),
         ties=tuple(tie for tie in Tie if tie in ties),
-        batches=tuple(_listed(session, each, why) for each, why in linked_by(session, batch, ties)),
+        batches=_listed(session, linked_by(session, batch, ties)),
     )
 
 
-def linked_by(
-    session: Session, batch: Batch, ties: Collection[Tie]
-) -> list[tuple[Batch, tuple[str, ...]]]:
+Linked = list[tuple[Batch, tuple[str, ...]]]
+"""Batches, and why each is linked."""
+
+
+def linked_by(session: Session, batch: Batch, ties: Collection[Tie]) -> Linked:
     """Which batches, open or closed, are linked with this one, and by what? Itself first."""
     if not ties:
         raise Fault("Inspector's list", "needs a tie", "", f"choose of {', '.join(Tie)}")
@@ -168,7 +172,13 @@ def linked_by(
         for key, text in _beside(session, batch):
             why.setdefault(key, []).append(text)
     why.pop(batch.id or 0, None)
-    rows = session.exec(select(Batch).where(col(Batch.id).in_(why)).order_by(Batch.code))
+    shown = (
+        selectinload(Batch.crop),  # type: ignore[arg-type]
+        selectinload(Batch.mother_block),  # type: ignore[arg-type]
+        selectinload(Batch.bench).selectinload(Bench.area),  # type: ignore[arg-type]
+    )
+    asked = select(Batch).where(col(Batch.id).in_(why)).order_by(Batch.code)
+    rows = session.exec(asked.options(*shown))
     return [(batch, ("suspected",)), *((row, tuple(why[row.id or 0])) for row in rows)]
 
 
@@ -223,36 +233,60 @@ def _stays(session: Session) -> list[_Stay]:
     ]
 
 
-def _listed(session: Session, batch: Batch, why: tuple[str, ...]) -> Listed:
-    balance = session.exec(
-        select(Movement.balance)
-        .where(Movement.batch_id == batch.id)
-        .order_by(col(Movement.sequence).desc())
-    ).first()
-    return Listed(
-        batch_code=batch.code,
-        crop=batch.crop.name,
-        why=why,
-        mother_block=batch.mother_block.code if batch.mother_block else "",
-        lineage=batch.lineage,
-        origin_country=batch.origin_country,
-        started_on=batch.started_on,
-        closed_on=batch.closed_on,
-        area=batch.bench.area.name if batch.bench else "",
-        bench=batch.bench.name if batch.bench else "",
-        plugs=balance or 0,
-        frozen=_frozen(session, batch),
-        orders=orders_of(session, batch),
+def _listed(session: Session, linked: Linked) -> tuple[Listed, ...]:
+    """Each of these batches as the inspector reads it. Asks as often for many as for one."""
+    batches = [batch for batch, _ in linked]
+    plugs, frozen = _balances(session, batches), _frozen(session, batches)
+    sent = orders_by_batch(session, batches)
+    return tuple(
+        Listed(
+            batch_code=batch.code,
+            crop=batch.crop.name,
+            why=why,
+            mother_block=batch.mother_block.code if batch.mother_block else "",
+            lineage=batch.lineage,
+            origin_country=batch.origin_country,
+            started_on=batch.started_on,
+            closed_on=batch.closed_on,
+            area=batch.bench.area.name if batch.bench else "",
+            bench=batch.bench.name if batch.bench else "",
+            plugs=plugs.get(batch.id or 0, 0),
+            frozen=(batch.id or 0) in frozen,
+            orders=sent[batch.id or 0],
+        )
+        for batch, why in linked
     )
 
 
-def _frozen(session: Session, batch: Batch, reason: str | None = None) -> bool:
-    """Does a quarantine veto hold the whole batch, for this reason where one is given?"""
-    query = select(Veto.reason).where(
-        Veto.batch_id == batch.id,
+def _balances(session: Session, batches: Sequence[Batch]) -> dict[int, int]:
+    """How many plugs have these batches (ids), by the last row of each one's ledger?"""
+    ids = [batch.id or 0 for batch in batches]
+    last = (
+        select(Movement.batch_id, func.max(col(Movement.sequence)).label("sequence"))
+        .where(col(Movement.batch_id).in_(ids))
+        .group_by(col(Movement.batch_id))
+        .subquery()
+    )
+    query = select(Movement.batch_id, Movement.balance).join(
+        last,
+        and_(
+            col(Movement.batch_id) == last.c.batch_id,
+            col(Movement.sequence) == last.c.sequence,
+        ),
+    )
+    return dict(session.exec(query).all())
+
+
+def _frozen(
+    session: Session, batches: Sequence[Batch], reason: str | None = None
+) -> frozenset[int]:
+    """Which of these batches (ids) does a quarantine veto hold whole, for this reason if given?"""
+    query = select(Veto.batch_id).where(
+        col(Veto.batch_id).in_([batch.id or 0 for batch in batches]),
         Veto.kind == VetoKind.QUARANTINE,
         col(Veto.lot_id).is_(None),
         col(Veto.signed_off_at).is_(None),
     )
-    held = session.exec(query).all()
-    return bool(held) if reason is None else reason[:200] in held
+    if reason is not None:
+        query = query.where(Veto.reason == reason[:MOST_LETTERS])
+    return frozenset(session.exec(query))

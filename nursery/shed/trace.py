@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 
 import orjson
@@ -336,15 +336,35 @@ def _vetoes(session: Session, batch: Batch) -> tuple[VetoRow, ...]:
 
 def orders_of(session: Session, batch: Batch) -> tuple[OrderTouched, ...]:
     """Which orders were picked out of this batch? By reference."""
-    picked: dict[int, int] = {}
+    return orders_by_batch(session, [batch])[batch.id or 0]
+
+
+def orders_by_batch(
+    session: Session, batches: Iterable[Batch]
+) -> dict[int, tuple[OrderTouched, ...]]:
+    """Which orders were picked out of each of these batches (ids)? By reference.
+
+    An order that has plugs of several batches is in each list with those of that batch.
+    """
+    picked: dict[int, dict[int, int]] = {batch.id or 0: {} for batch in batches}
     rows = session.exec(
-        select(PromiseLine.promise_id, Movement.plugs)
-        .join(Movement, col(Movement.promise_line_id) == col(PromiseLine.id))
-        .where(Movement.batch_id == batch.id, Movement.kind == Moved.PICKED)
+        select(Movement.batch_id, PromiseLine.promise_id, Movement.plugs)
+        .join(PromiseLine, col(Movement.promise_line_id) == col(PromiseLine.id))
+        .where(col(Movement.batch_id).in_(picked), Movement.kind == Moved.PICKED)
     )
-    for promise, plugs in rows:
-        picked[promise] = picked.get(promise, 0) - plugs
-    return _touched(session, {promise: plugs for promise, plugs in picked.items() if plugs})
+    for batch, promise, plugs in rows:
+        mine = picked[batch]
+        mine[promise] = mine.get(promise, 0) - plugs
+    whose = {promise: 0 for mine in picked.values() for promise, plugs in mine.items() if plugs}
+    touched = _touched(session, whose)
+    return {
+        batch: tuple(
+            replace(order, plugs=mine[order.promise_id])
+            for order in touched
+            if mine.get(order.promise_id)
+        )
+        for batch, mine in picked.items()
+    }
 
 
 def _waiting(session: Session, lots: Sequence[Lot], besides: set[int]) -> tuple[OrderTouched, ...]:

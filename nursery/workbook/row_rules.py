@@ -197,6 +197,24 @@ def _closure_key(draft: Draft, record: Record) -> None:
         _by("Which", Region.parse)(draft, record)
 
 
+_CLOSED_WITHIN = 5
+"""Years before and after today: days closed further away are rather a wrong year (an estimate)."""
+
+
+def _near_days(draft: Draft, record: Record) -> None:
+    """Is a closure of our time? One that stands as it was is not asked about again."""
+    if record.stored is not None and not record.changes():
+        return
+    today = draft.now.astimezone(draft.zone).date()
+    for heading in ("First day", "Last day"):
+        day = record.values.get(heading)
+        if isinstance(day, date) and abs((day - today).days) > 366 * _CLOSED_WITHIN:
+            years = abs(day.year - today.year)
+            rule = f"{years} years {'from now' if day > today else 'ago'} is no closure to plan by"
+            draft.blame(record, heading, rule, f"is the year right? Today is {today}")
+            return
+
+
 def _sign_off(draft: Draft, record: Record) -> None:
     """A veto ends when an authorised person signs it off, not by loading a file."""
     stored = record.stored
@@ -365,7 +383,11 @@ ROW_RULES: dict[str, tuple[Rule, ...]] = {
     "Services": (_by("Collects", _mask), _by("Delivers", _mask)),
     "Zones": (_country, _by("Holiday region", Region.parse)),
     "Zone prefixes": (_country,),
-    "Closures": (_order("First day", "Last day", "last day before the first"), _closure_key),
+    "Closures": (
+        _order("First day", "Last day", "last day before the first"),
+        _near_days,
+        _closure_key,
+    ),
     "Orders": (_country, _order("Not before", "Not after", "not after is before not before")),
 }
 """Which rules does each row of a sheet keep, beyond those of its cells?"""

@@ -37,6 +37,8 @@ from nursery.settings import Settings
 from nursery.shed.claims import ClaimKind, record_claim
 from nursery.shed.handover import hand_over
 from nursery.shed.picking import record_pick
+from nursery.shed.suspect import suspect
+from nursery.shed.trace import batch_called
 from nursery.stock import Moved, Movement
 from nursery.weeks import Week
 from solver.propagation.backward import backward
@@ -68,6 +70,7 @@ ASKED: dict[str, tuple[Role, dict[str, Any]]] = {
     "rota": (Role.LEAD, WEEK),
     "rounds": (Role.LEAD, WEEK),
     "trace": (Role.LEAD, {"batchCode": "SHARED"}),
+    "inspectorsList": (Role.LEAD, {"batchCode": "SHARED"}),
     "claims": (Role.LEAD, MANY_A_PAGE),
     "claimsLearned": (Role.LEAD, {}),
     "transitLearned": (Role.LEAD, {}),
@@ -104,6 +107,7 @@ COMMANDS = (
     "watering",
     f"wraps {WEDNESDAY}",
     "trace SHARED",
+    "suspect SHARED",
     "dispatch --why Y-1",
     "days",
     "claims --list",
@@ -315,3 +319,20 @@ def test_the_shop_asks_no_more_questions_of_a_larger_nursery(
     both: list[Asked], wanted: str
 ) -> None:
     _as_many(both, lambda each: each.shop(wanted))
+
+
+class _TakenBack(Exception):
+    """The nursery is as it was for the tests that come after."""
+
+
+def test_a_suspected_pest_freezes_many_linked_batches_with_as_many_questions_as_few(
+    both: list[Asked],
+) -> None:
+    frozen, asked = [], []
+    for each in both:
+        with pytest.raises(_TakenBack), each.db.writing() as session, _counted() as statements:
+            found = suspect(session, batch_called(session, "SHARED"), "wilt", "Ada")
+            frozen.append(sum(one.frozen for one in found.batches))
+            asked.append(statements.copy())
+            raise _TakenBack
+    assert frozen[1] > frozen[0] > FEW and dict(asked[1] - asked[0]) == {}

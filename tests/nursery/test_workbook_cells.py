@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
+from sqlmodel import select
 
-from nursery.database import Database
-from nursery.workbook import load, write_workbook
+from nursery.carrier import Closure
+from nursery.database import Database, today
+from nursery.workbook import export, load, write_workbook
 from nursery.workbook.cells import CellFault, Uncalculated, read_cell
-from nursery.workbook.sheet import Column, Type, Value
+from nursery.workbook.sheet import Column, Type, Value, Values
 from nursery.workbook.specification import BY_NAME
 from tests.nursery.small_workbook import FIRST_ROW, Tables, dump, opened
 
@@ -271,3 +273,48 @@ def test_row_numbers_are_those_that_the_spreadsheet_shows(
     (fault,) = load(db, edited(tmp_path / "n.xlsx", tables, "People", {})).faults
     assert fault.row == FIRST_ROW + 7
     assert load_workbook(tmp_path / "n.xlsx")["People"].cell(FIRST_ROW + 7, 2).value == "P7"
+
+
+def closed(first: date, last: date) -> list[Values]:
+    return [{"Closed at": "origin", "First day": first, "Last day": last, "Reason": "strike"}]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "column", "said"),
+    [
+        (36, 36, "First day", "36 years from now"),
+        (0, 36, "Last day", "36 years from now"),
+        (-10, 0, "First day", "10 years ago"),
+    ],
+)
+def test_a_closure_in_a_year_far_from_ours_is_asked_about_and_nothing_is_taken(
+    db: Database, tmp_path: Path, tables: Tables, first: int, last: int, column: str, said: str
+) -> None:
+    with db.reading() as session:
+        ours = today(session).year
+    days = date(ours + first, 5, 11), date(ours + last, 5, 12)
+    before = dump(db)
+    write_workbook(tmp_path / "n.xlsx", tables | {"Closures": closed(*days)})
+    report = load(db, tmp_path / "n.xlsx")
+    (fault,) = report.faults
+    assert (fault.sheet, fault.row, fault.column) == ("Closures", 4, column)
+    assert said in fault.rule and fault.next.startswith("is the year right? Today is ")
+    assert not report.taken and dump(db) == before
+
+
+def test_a_closure_that_has_grown_old_in_the_database_is_not_asked_about_again(
+    db: Database, tmp_path: Path, tables: Tables
+) -> None:
+    with db.reading() as session:
+        ours = today(session).year
+    write_workbook(
+        tmp_path / "n.xlsx",
+        tables | {"Closures": closed(date(ours + 2, 5, 11), date(ours + 2, 5, 12))},
+    )
+    assert load(db, tmp_path / "n.xlsx").taken
+    with db.writing() as session:
+        row = session.exec(select(Closure).where(Closure.reason == "strike")).one()
+        row.first_day, row.last_day = date(ours - 20, 5, 11), date(ours - 20, 5, 12)
+    export(db, tmp_path / "old.xlsx")
+    report = load(db, tmp_path / "old.xlsx")
+    assert not report.faults and report.taken
