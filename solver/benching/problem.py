@@ -95,6 +95,9 @@ class Stand:
         if not 0 <= self.enters < self.leaves:
             found = f"enters {self.enters}, leaves {self.leaves}"
             raise ValueError(f"Stand {self.key!r}: must leave after it enters, got {found}")
+        if any(block.first < 0 or block.places < 1 for block in self.last):
+            rule = "blocks of the last map have places"
+            raise ValueError(f"Stand {self.key!r}: {rule}, got {self.last}; take them out")
         if self.fixed and sum(block.places for block in self.fixed) > self.places:
             raise ValueError(f"Stand {self.key!r}: it is fixed on more places than it takes")
 
@@ -163,8 +166,11 @@ class Problem:
         for area in self.areas:
             refuse_large(f"Area {area.key!r}", area.gap, *(bench.places for bench in area.benches))
             for bench in area.benches:
-                if any(until < first for first, until in bench.closed):
-                    raise ValueError(f"Bench {bench.key!r}: out of use until before it is; mend it")
+                for first, until in bench.closed:
+                    if until <= first:
+                        rule = "out of use in one period at least"
+                        found = f"got {first} until before {until}; mend it"
+                        raise ValueError(f"Bench {bench.key!r}: {rule}, {found}")
         if any(rule.distance is not None and rule.distance < 0 for rule in self.apart):
             raise ValueError("Bench problem: a distance apart must be >= 0; correct it")
         refuse_large("Crops apart", *(rule.distance or 0 for rule in self.apart))

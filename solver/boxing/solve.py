@@ -205,6 +205,9 @@ class _Model:
             for item in problem.items
         }
         cp.add_at_most_one(kinds.values())
+        for item in problem.items:
+            if not item.room:  # what takes no room goes into a box all the same
+                cp.add(holds[item.key] <= item.count * sum(kinds.values()))
         slot = _Slot(kinds, holds, 0)
         cp.add(_room(problem, slot) <= sum(box.room * kinds[box.key] for box in self.boxes))
         weighs = sum(item.weight * holds[item.key] for item in problem.items) + sum(

@@ -36,7 +36,7 @@ def runs(problem: Problem, crop: Crop) -> tuple[Run, ...]:
         run(problem.weeks, crop.key, protocol, week, extra)
         for protocol in crop.protocols
         for week in range(problem.weeks)
-        for extra in range(protocol.extra_weeks + 1)
+        for extra in range(min(protocol.extra_weeks, problem.weeks) + 1)
     ]
     return tuple(one for one in found if one is not None)
 

@@ -106,6 +106,8 @@ def _ready(turns: Mapping[str, Turn], task: Task) -> int:
 
 def _teams(problem: Problem, minutes: dict[str, list[int]], task: Task, day: int) -> Iterator[Turn]:
     able = sorted(problem.able(task, day), key=lambda person: minutes[person][day])
+    if len(able) < task.persons:
+        return
     for number, team in enumerate(combinations(able, task.persons)):
         if number >= _MOST_TEAMS:
             return

@@ -48,8 +48,9 @@ def _first(problem: Problem) -> tuple[Plan, int]:
     """The walks that are there at once, and a bound."""
     order = shortest_walk(problem, problem.stops)
     bound = max(length(problem, order), _out_and_back(problem))
-    plans = [_again(problem, s_shape(problem)), Plan(_cut(problem, order))]
-    plan = min(plans, key=lambda one: cost(problem, one))
+    plan = _again(problem, s_shape(problem))
+    if cost(problem, plan) > bound:
+        plan = min(plan, Plan(_cut(problem, order)), key=lambda one: cost(problem, one))
     return (plan if cost(problem, plan) <= bound else _routed(problem, plan)), bound
 
 

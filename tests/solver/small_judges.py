@@ -423,7 +423,7 @@ def odd_map(seed: int) -> Data:
                 "key": f"{name}{at}",
                 "places": pick((0, 1, 2, 3)),
                 "growing_area": pick(houses),
-                "closed": [[f := some(-1, 4), f + some(0, 2)]] if chance.random() < 0.2 else [],
+                "closed": [[f := some(-1, 4), f + some(1, 2)]] if chance.random() < 0.2 else [],
             }
             for at in range(some(0, 2))
         ]
