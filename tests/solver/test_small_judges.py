@@ -101,7 +101,7 @@ def solved_against_all(name: str, seed: int) -> bool | None:
         return None
     data, problem = found
     # Several walks are searched for until the time is over; all others end as they are proven.
-    outcome = side.room.solve(problem, Limits(0.02 if name == "walking" else 20.0, threads=1))
+    outcome = side.room.solve(problem, Limits(0.02 if name == "walking" else 60.0, threads=1))
     plan, least = json.loads(outcome.found().to_json()), side.least(data)
     assert side.judge(data, plan) == plan["cost"] == outcome.cost, (name, seed, data, plan)
     assert outcome.bound == plan["bound"] <= least <= outcome.cost, (name, seed, least, outcome)
