@@ -7,7 +7,6 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,44 +14,13 @@ from hypothesis import strategies as some
 
 from solver.dispatching import Plan, Problem, solve, violations
 from solver.run import Limits
+from tests.solver.changed_json import Data, drop, put, twice
 from tests.solver.dispatch_instances import season
-
-Data = dict[str, Any]
 
 
 def _problem() -> Data:
     found: Data = json.loads(season(4, 5, 2, seed=1).to_json())
     return found
-
-
-def _set(*path: Any, to: object) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path[:-1]:
-            at = at[key]
-        at[path[-1]] = to
-
-    return change
-
-
-def _drop(*path: Any) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path[:-1]:
-            at = at[key]
-        del at[path[-1]]
-
-    return change
-
-
-def _twice(*path: Any) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path:
-            at = at[key]
-        at.append(at[0])
-
-    return change
 
 
 LINE = ("orders", 0, "lines", 0)
@@ -61,30 +29,30 @@ LINE = ("orders", 0, "lines", 0)
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (_set("form", to="dispatch-problem/9"), "form must be dispatch-problem/1"),
-        (_set("days", to=5.5), "days: input should be a valid integer, got 5.5"),
-        (_set("days", to=True), "days: input should be a valid integer, got True"),
-        (_set("days", to="5"), "days: input should be a valid integer, got '5'"),
-        (_set("days", to=0), "days must be >= 1, got 0"),
-        (_set("minutes", to=[1]), "minutes need one value a day, got 1 for 5 days"),
-        (_set("minutes", 0, to=float("nan")), "minutes[0]: input should be a valid integer"),
-        (_set("minutes", 0, to=10**30), "minutes[0]: input should be less than or equal to 10000"),
-        (_set("age_cost", to=-1), "must be >= 0"),
-        (_set(*LINE, "plugs", to=1.5), "orders[0].lines[0].plugs: input should be a valid integer"),
-        (_set(*LINE, "plugs", to=-3), "plugs must be >= 0"),
-        (_set(*LINE, "pool", to="none"), "a line names a pool that is not there"),
-        (_set("orders", 0, "open_days", to=[7]), "open days must be in 0..4"),
-        (_set("orders", 0, "open_days", to=None), "open_days: input should be a valid list"),
-        (_set("orders", 0, "day_cost", to=[[1]]), "day_cost[0]: list should have at least 2 items"),
-        (_set("orders", 0, to="A"), "orders[0]: input should be a valid dictionary"),
-        (_set("pools", 0, "lots", 0, "last_sale", to=-1), "last sale >= ready"),
-        (_set("overtime", to=[1]), "overtime needs one value a day"),
-        (_drop("minutes"), "minutes: field required; correct the file"),
-        (_drop("orders", 0, "weight"), "orders[0].weight: field required"),
-        (_drop("pools", 0, "lots", 0, "plugs"), "pools[0].lots[0].plugs: field required"),
-        (_twice("orders"), "key stands twice"),
-        (_twice("pools"), "key stands twice"),
-        (_twice("pools", 0, "lots"), "stands twice; rename one"),
+        (put("form", to="dispatch-problem/9"), "form must be dispatch-problem/1"),
+        (put("days", to=5.5), "days: input should be a valid integer, got 5.5"),
+        (put("days", to=True), "days: input should be a valid integer, got True"),
+        (put("days", to="5"), "days: input should be a valid integer, got '5'"),
+        (put("days", to=0), "days must be >= 1, got 0"),
+        (put("minutes", to=[1]), "minutes need one value a day, got 1 for 5 days"),
+        (put("minutes", 0, to=float("nan")), "minutes[0]: input should be a valid integer"),
+        (put("minutes", 0, to=10**30), "minutes[0]: input should be less than or equal to 10000"),
+        (put("age_cost", to=-1), "must be >= 0"),
+        (put(*LINE, "plugs", to=1.5), "orders[0].lines[0].plugs: input should be a valid integer"),
+        (put(*LINE, "plugs", to=-3), "plugs must be >= 0"),
+        (put(*LINE, "pool", to="none"), "a line names a pool that is not there"),
+        (put("orders", 0, "open_days", to=[7]), "open days must be in 0..4"),
+        (put("orders", 0, "open_days", to=None), "open_days: input should be a valid list"),
+        (put("orders", 0, "day_cost", to=[[1]]), "day_cost[0]: list should have at least 2 items"),
+        (put("orders", 0, to="A"), "orders[0]: input should be a valid dictionary"),
+        (put("pools", 0, "lots", 0, "last_sale", to=-1), "last sale >= ready"),
+        (put("overtime", to=[1]), "overtime needs one value a day"),
+        (drop("minutes"), "minutes: field required; correct the file"),
+        (drop("orders", 0, "weight"), "orders[0].weight: field required"),
+        (drop("pools", 0, "lots", 0, "plugs"), "pools[0].lots[0].plugs: field required"),
+        (twice("orders"), "key stands twice"),
+        (twice("pools"), "key stands twice"),
+        (twice("pools", 0, "lots"), "stands twice; rename one"),
     ],
 )
 def test_a_wrong_field_is_refused_with_its_place_the_rule_and_the_value(
@@ -146,7 +114,7 @@ def test_any_number_changed_to_any_whole_one_is_refused_or_solved_and_never_brea
                 + [(name,) for name in ("late_cost", "overload_cost", "age_cost", "re_date_cost")]
             )
         )  # fmt: skip
-        _set(*where, to=data.draw(some.integers(-9, 60)))(problem)
+        put(*where, to=data.draw(some.integers(-9, 60)))(problem)
     try:
         read = Problem.from_json(json.dumps(problem))
     except ValueError:

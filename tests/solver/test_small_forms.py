@@ -19,9 +19,8 @@ from solver.benching import Apart, Area, Bench, Block, Stand
 from solver.boxing import Band, Box, Item, Packed
 from solver.rota import After, Person, Task, Turn
 from solver.walking import Stop
+from tests.solver.changed_json import Data, drop, put, twice
 from tests.solver.dispatch_instances import season
-
-Data = dict[str, Any]
 
 ROTA = rota.Problem(
     3,
@@ -80,36 +79,6 @@ ALL = READ | {
     "propagation": (propagation.Problem, LOT_SIZING.to_json()),
     "propagation plan": (propagation.Plan, propagation.Plan(LOT_SIZING.fixed, 9, 7).to_json()),
 }
-
-
-def put(*path: Any, to: object) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path[:-1]:
-            at = at[key]
-        at[path[-1]] = to
-
-    return change
-
-
-def drop(*path: Any) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path[:-1]:
-            at = at[key]
-        del at[path[-1]]
-
-    return change
-
-
-def twice(*path: Any) -> Callable[[Data], None]:
-    def change(data: Data) -> None:
-        at: Any = data
-        for key in path:
-            at = at[key]
-        at.append(at[0])
-
-    return change
 
 
 def refused(kind: str, change: Callable[[Data], None]) -> str:
