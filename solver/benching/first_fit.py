@@ -36,13 +36,16 @@ class Floor:
         self.problem = problem
         self.area = area
         self.places: dict[str, tuple[Block, ...]] = {}
-        self._on: dict[str, dict[str, list[Block]]] = {bench.key: {} for bench in area.benches}
+        self._on: dict[str, dict[str, list[tuple[Stand, int, int]]]] = {
+            bench.key: {} for bench in area.benches
+        }
 
     def put(self, stand: Stand, blocks: Iterable[Block]) -> None:
         """Puts a stand down on these blocks, which must be free."""
         self.places[stand.key] = merged(blocks)
         for block in self.places[stand.key]:
-            self._on[block.bench].setdefault(stand.key, []).append(block)
+            here = self._on[block.bench].setdefault(stand.key, [])
+            here.append((stand, block.first, block.end))
 
     def take(self, stand: Stand) -> tuple[Block, ...]:
         """Takes a stand up again; its blocks are free then."""
@@ -69,16 +72,17 @@ class Floor:
         return found
 
     def _blocked(self, stand: Stand, bench: str, places: int) -> list[tuple[int, int]]:
-        gap, stands = self.area.gap, self.problem.stand_of
+        gap, distance = self.area.gap, self.problem.distance
+        enters, leaves = stand.enters, stand.leaves
         found: list[tuple[int, int]] = []
-        for key, blocks in self._on[bench].items():
-            other = stands[key]
-            if other.enters >= stand.leaves + gap or stand.enters >= other.leaves + gap:
-                continue
-            both = other.enters < stand.leaves and stand.enters < other.leaves
-            apart = self.problem.distance(stand, other) if both else 0
-            margin = places if apart is None else apart
-            found.extend((block.first - margin, block.end + margin) for block in blocks)
+        for on_bench in self._on[bench].values():
+            for other, first, end in on_bench:
+                if other.enters >= leaves + gap or enters >= other.leaves + gap:
+                    continue
+                both = other.enters < leaves and enters < other.leaves
+                apart = distance(stand, other) if both else 0
+                margin = places if apart is None else apart
+                found.append((first - margin, end + margin))
         return found
 
     def seat(self, stand: Stand) -> None:
@@ -142,7 +146,12 @@ def first_fit(problem: Problem, area: Area) -> Floor:
     stands = [stand for stand in problem.stands if stand.area == area.key]
     kept = [True, False] if any(stand.last for stand in stands) else [False]
     floors = (_seated(problem, area, stands, order, keep) for keep in kept for order in ORDERS)
-    return min(floors, key=floor_cost)
+    found: list[tuple[int, Floor]] = []
+    for floor in floors:
+        found.append((floor_cost(floor), floor))
+        if found[-1][0] == 0:
+            break  # none is cheaper
+    return min(found, key=lambda one: one[0])[1]
 
 
 def floor_cost(floor: Floor) -> int:
