@@ -34,6 +34,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from sqlalchemy import func
+from sqlalchemy import select as sql_select
 from sqlalchemy.orm import joinedload
 from sqlmodel import Session, col, select
 
@@ -243,25 +244,32 @@ def _open_lines(session: Session, today: date, notes: list[str]) -> list[_OpenLi
             .group_by(col(Promise.order_id), col(PromiseLine.product_id))
         ).all()
     }
-    rows = session.exec(
-        select(OrderLine, Product, CustomerOrder)
+    rows = session.execute(
+        sql_select(
+            col(OrderLine.order_id),
+            col(OrderLine.product_id),
+            OrderLine.quantity * col(Product.plugs),
+            col(Product.crop_id),
+            col(CustomerOrder.reference),
+            col(CustomerOrder.not_before),
+            col(CustomerOrder.not_after),
+            col(CustomerOrder.may_be_bought_in),
+        )
         .join(Product, col(OrderLine.product_id) == col(Product.id))
         .join(CustomerOrder, col(OrderLine.order_id) == col(CustomerOrder.id))
-        .where(Product.grade == Grade.A)
+        .where(col(Product.grade) == Grade.A)
         .order_by(col(CustomerOrder.placed_at), col(OrderLine.id))
     ).all()
     found: list[_OpenLine] = []
     past = set()
-    for line, product, order in rows:
-        given = promised.get((line.order_id, line.product_id), 0)
-        plugs = line.quantity * product.plugs - given
+    for order_id, product_id, ordered, crop_id, reference, not_before, not_after, agreed in rows:
+        plugs = ordered - promised.get((order_id, product_id), 0)
         if plugs <= 0:
             continue
-        if order.not_after is not None and order.not_after < today:
-            past.add(order.reference)
+        if not_after is not None and not_after < today:
+            past.add(reference)
             continue
-        agreed = order.may_be_bought_in
-        found.append(_OpenLine(product.crop_id, plugs, order.not_before, agreed))
+        found.append(_OpenLine(crop_id, plugs, not_before, agreed))
     if past:
         notes.append(
             f"{len(past)} open orders wanted their plants before today and are not planned for: "
