@@ -43,7 +43,7 @@ from nursery.planning.accepted import accepted_plan
 from nursery.planning.propagation_problem import batch_trays
 from nursery.travelling import ParcelBox
 from nursery.week.pack_use import packs_used
-from nursery.week.posted import posted
+from nursery.week.posted import Posted, posted
 from nursery.weeks import Horizon, Week
 from nursery.working_days import working_day_before
 
@@ -116,7 +116,8 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
     assumed = "" if rows else _NO_SOURCE
     usual = assumed_materials(session)
     named = frozenset(row.name for row in (rows or usual) if row.kind is MaterialKind.BOXES)
-    needs = _needs(session, horizon, day, named)
+    taken = posted(session, horizon, day)
+    needs = _needs(session, horizon, day, named, taken)
     found = [_line(session, row, needs.of(row), horizon, day, assumed) for row in (rows or usual)]
     if rows:
         found += [
@@ -125,7 +126,7 @@ def call_off(session: Session, weeks: int = 12) -> list[CallOff]:
             if any(needs.of(row)) and not any(_covers(one, row, needs.boxes) for one in rows)
         ]
     found += _seed(session, horizon, day)
-    found += _packs(session, horizon, day)
+    found += _packs(session, horizon, day, taken)
     last = date.max
     return sorted(found, key=lambda line: (line.order_by or last, line.name))
 
@@ -276,7 +277,9 @@ def _called(
     )
 
 
-def _needs(session: Session, horizon: Horizon, day: date, named: frozenset[str]) -> _Needs:
+def _needs(
+    session: Session, horizon: Horizon, day: date, named: frozenset[str], taken: Posted
+) -> _Needs:
     trays: dict[int, _Weeks] = defaultdict(lambda: [0.0] * horizon.weeks)
     batches = [0.0] * horizon.weeks
     air = air_of(session, day)
@@ -286,7 +289,6 @@ def _needs(session: Session, horizon: Horizon, day: date, named: frozenset[str])
             trays[tray_format][at] += filled
     for at, tray_format, filled in _filled_by_batches(session, air, horizon, day):
         trays[tray_format][at] += filled
-    taken = posted(session, horizon, day)
     return _Needs(trays, taken.bundles, taken.parcels, batches, taken.boxes, named)
 
 
@@ -369,7 +371,7 @@ def _seed(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
     ]  # fmt: skip
 
 
-def _packs(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
+def _packs(session: Session, horizon: Horizon, day: date, taken: Posted) -> list[CallOff]:
     """Heat and cold packs, as listed in sheet Packs."""
     return [
         _called(
@@ -378,5 +380,5 @@ def _packs(session: Session, horizon: Horizon, day: date) -> list[CallOff]:
             float((row.in_stock or 0) - row.spare), row.lead_days, float(row.sold_in), horizon, day,
             "",
         )
-        for row, used in packs_used(session, horizon)
+        for row, used in packs_used(session, horizon, taken.packed)
     ]  # fmt: skip

@@ -23,7 +23,7 @@ from nursery.order import CustomerOrder, OrderLine, Product, Promise, PromiseLin
 from nursery.planning.wanted import ON_THE_WAY_DAYS
 from nursery.promising.supply import holding
 from nursery.shed.boxes import Boxes
-from nursery.shed.packing import packings
+from nursery.shed.packing import Packing, packings
 from nursery.shed.wanted import Wanted
 from nursery.travelling import ParcelBox
 from nursery.weeks import Horizon, Week
@@ -37,13 +37,15 @@ _Weeks = list[float]
 class Posted:
     """Bundles by wrap (id), boxes by name, and parcels, in the week in which they are packed.
 
-    Every kind of box that is listed has its weeks; none where none is.
+    Every kind of box that is listed has its weeks; none where none is. `packed` says how each
+    promised parcel travels, by promise id.
     """
 
     weeks: int
     bundles: dict[int | None, _Weeks] = field(default_factory=dict)
     boxes: dict[str, _Weeks] = field(default_factory=dict)
     parcels: _Weeks = field(default_factory=list)
+    packed: dict[int, Packing] = field(default_factory=dict)
 
     def add_bundles(self, wrap: int | None, week: int, many: float) -> None:
         self.bundles.setdefault(wrap, [0.0] * self.weeks)[week] += many
@@ -104,6 +106,7 @@ def _add_promised(
     ]
     wraps = {row.name: row.id for row in session.exec(select(Wrap))}
     packed = packings(session, to_pack)
+    found.packed.update(packed)
     wrap_of = {wrap.promise_line_id: wrap.wrap for one in packed.values() for wrap in one.wraps}
     weeks: dict[int, int] = {}
     for each in to_pack:

@@ -15,6 +15,8 @@ from nursery.promising.basket import Limits, parcel_for
 from nursery.promising.packs import Pack, hours_packed, openings, pack_kinds, with_packs
 from nursery.promising.promise import amend, confirm, re_date, reserve
 from nursery.promising.quote import Quote, quote
+from nursery.shed.journey import Trip
+from nursery.shed.packer import Goods, Packed, Packer
 from nursery.shed.packing import parcel_packs
 from nursery.shed.pick_sheet import pick_sheet
 from nursery.shed.picking import record_pick
@@ -220,8 +222,9 @@ def test_a_parcel_of_which_a_line_is_picked_still_takes_its_packs_and_boxes(db: 
         horizon = Horizon(Week.of(MONDAY), 2)
 
         def used() -> tuple[list[float], list[float]]:
-            ((_, packs),) = packs_used(session, horizon)
-            return packs, posted(session, horizon, MONDAY).boxes["small"]
+            taken = posted(session, horizon, MONDAY)
+            ((_, packs),) = packs_used(session, horizon, taken.packed)
+            return packs, taken.boxes["small"]
 
         assert used() == ([2.0, 0.0], [2.0, 0.0])
         line = made.lines[0]
@@ -229,6 +232,28 @@ def test_a_parcel_of_which_a_line_is_picked_still_takes_its_packs_and_boxes(db: 
         record_pick(session, line, lot, line.plugs, "Pat")
         session.refresh(made)
         assert made.state is State.CONFIRMED and used() == ([2.0, 0.0], [2.0, 0.0])
+
+
+def test_a_call_off_of_materials_packs_each_promised_parcel_once(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its wraps, its boxes and its packs are those of one packing."""
+    with db.writing() as session:
+        (option, *_) = _frosty(session, -4.0, WARM, COLD).options
+        for reference in ("O-1", "O-2"):
+            made = reserve(
+                session, reference, caltha(2), HERE, option.ship_on, option.service, "shop"
+            )
+            confirm(session, made.id or 0, "shop")
+        packed, asked = Packer.packed, []
+
+        def counted(packer: Packer, goods: Goods, trip: Trip) -> Packed:
+            asked.append(trip)
+            return packed(packer, goods, trip)
+
+        monkeypatch.setattr(Packer, "packed", counted)
+        used = {line.name: line.total for line in call_off(session)}
+        assert used[WARM.name] == 2 and len(asked) == 2
 
 
 @pytest.mark.parametrize("spare", [0, 1])
