@@ -9,7 +9,7 @@ it away.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from nursery.promising.basket import ANY_DAY, Limits, Window
@@ -25,21 +25,21 @@ Closed = Mapping[date, tuple[Reason, ...]]
 
 @dataclass(frozen=True, slots=True)
 class _Day:
-    """A day as it was judged: ways, open or closed, and the reasons of lanes that have none."""
+    """A day as it was judged: each way with what closes it, and the reasons of lanes that have
+    none."""
 
-    ways: tuple[Way, ...]
+    ways: tuple[tuple[Way, tuple[Reason, ...]], ...]
     bare: tuple[Reason, ...]
 
     def good(self, kept: bool) -> list[Way]:
         """The ways that are open, to a parcel that has the day already (`kept`) or to any."""
         soft = _NOT_AGAINST_KEPT if kept else _NOT_AGAINST_ANY
-        return [way for way in self.ways if all(_is_soft(why, soft, kept) for why in way.reasons)]
+        return [way for way, said in self.ways if all(_is_soft(why, soft, kept) for why in said)]
 
     def against(self, kept: bool) -> tuple[Reason, ...]:
         """Why is it closed?"""
         soft = _NOT_AGAINST_KEPT if kept else _NOT_AGAINST_ANY
-        said = [why for way in self.ways for why in way.reasons]
-        hard = [why for why in said if not _is_soft(why, soft, kept)]
+        hard = [why for _, said in self.ways for why in said if not _is_soft(why, soft, kept)]
         return tuple(dict.fromkeys([*hard, *self.bare]))
 
 
@@ -125,7 +125,7 @@ class OpenDays:
 
     def _judge(self, zone_id: int, day: date, ask: Ask) -> _Day:
         found = [judge(self.rules, lane, day, ask) for lane in self.rules.lanes[zone_id]]
-        ways = tuple(each for each in found if isinstance(each, Way))
+        ways = tuple((each, each.reasons) for each in found if isinstance(each, Way))
         return _Day(ways, tuple(why for each in found if not isinstance(each, Way) for why in each))
 
 
@@ -133,14 +133,11 @@ def _within(day: _Day, window: Window) -> _Day:
     """The day as it is to a parcel that must arrive in this window."""
     if window == ANY_DAY:
         return day
-    against = [outside_window(way, window) for way in day.ways]
+    against = [outside_window(way, window) for way, _ in day.ways]
     if not any(against):
         return day
-    ways = (
-        replace(way, reasons=(*way.reasons, *why)) if why else way
-        for way, why in zip(day.ways, against, strict=True)
-    )
-    return replace(day, ways=tuple(ways))
+    ways = ((way, (*said, *why)) for (way, said), why in zip(day.ways, against, strict=True))
+    return _Day(tuple(ways), day.bare)
 
 
 def _is_soft(why: Reason, soft: frozenset[str], kept: bool) -> bool:
