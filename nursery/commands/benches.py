@@ -28,7 +28,7 @@ from nursery.planning.bench_map import (
     set_apart,
     set_together,
 )
-from nursery.week.rota import PersonDay, Rota, keep_rota, rota
+from nursery.week.rota import PersonDay, Rota, is_kept, keep_rota, rota
 from nursery.week.week_sheet import week_sheet
 from nursery.weeks import Week
 
@@ -165,13 +165,13 @@ def week(
         sheet, found = None, None
         with db.reading() as session:
             wanted = Week.parse(which) if which else Week.of(today(session))
-            if sheets or person or anew:
-                found = rota(session, wanted)
-            else:
+            if not (sheets or person or anew):
                 sheet = week_sheet(session, wanted)
-        if found is not None and (anew or found.kept_at is None):
+            elif not anew and is_kept(session, wanted):
+                found = rota(session, wanted)
+        if sheet is None and found is None:
             found = keep_rota(db, wanted, Limits(seconds, threads=1))
-    if found is None and sheet is not None:
+    if sheet is not None:
         print_json(sheet) if as_json else show_week(sheet)
     elif found is not None:
         days = found.sheets if person is None else found.of(person)

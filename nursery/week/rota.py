@@ -148,6 +148,11 @@ def rota(session: Session, week: Week, limits: Limits | None = None) -> Rota:
     return replace(at.rota(solve(at.problem, limits).found()), kept_at=None, since=0)
 
 
+def is_kept(session: Session, week: Week) -> bool:
+    """Was the rota of this week levelled and kept?"""
+    return session.get(KeptRota, str(week)) is not None
+
+
 def keep_rota(db: Database, week: Week, limits: Limits | None = None) -> Rota:
     """Which rota is handed out in this week from now on? Levelled within the limits, and kept.
 
