@@ -57,9 +57,11 @@ class LotRow:
     traces.OrderTouched,
     "An order that had plants of the batch, or may yet be given some.",
     promise_id=strawberry.ID,
+    notes=list[str],
 )
 class OrderTouched:
-    """`plugs` were picked for it out of the batch; `reship_of` is the order claimed first."""
+    """`plugs` were picked for it out of the batch; `reship_of` is the order claimed first, `notes`
+    say how these plants are other than ordered."""
 
 
 @mirrors(
@@ -105,7 +107,12 @@ def _trace(found: traces.Trace) -> Trace:
 def orders(found: Sequence[traces.OrderTouched]) -> list[OrderTouched]:
     """The API's form of orders that a batch has to do with."""
     return [
-        mirror(OrderTouched, each, promise_id=global_id("Promise", each.promise_id))
+        mirror(
+            OrderTouched,
+            each,
+            promise_id=global_id("Promise", each.promise_id),
+            notes=list(each.notes),
+        )
         for each in found
     ]
 

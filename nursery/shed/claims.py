@@ -95,7 +95,8 @@ def record_claim(
     """Which claim is on the books from now on, traced to the lots that its plants came from?
 
     `plugs` defaults to all that were sent (of that product, by the shop's code) and not claimed
-    before: a plug is dead or wrong once, and late once. Raises `Refused`: "unknown_promise",
+    before: a plug is dead or wrong once, and late once. A product that was ordered and for which
+    another was sent means that other one. Raises `Refused`: "unknown_promise",
     "wrong_state" (nothing has been handed over yet), "unknown_product", "claimed_already",
     "too_many_claimed". `Fault` without words or a name, or for words that are too long.
     """
@@ -108,6 +109,7 @@ def record_claim(
     if promise.state not in (State.HANDED_OVER, State.DELIVERED):
         message = f"promise {promise_id} is {promise.state}: nothing has been sent yet"
         raise _refused("wrong_state", message, "promise", "look up where it stands")
+    product = _sent_as(promise, product)
     lines = _lines(promise, product)
     lots = _lots(session, [line.id or 0 for line in lines])
     sent = sum(lot.plugs for lot in lots)
@@ -256,10 +258,26 @@ def _claim(row: PromiseEvent, reships: Sequence[SentAgain]) -> Claim:
     )
 
 
+def _sent_as(promise: Promise, product: str) -> str:
+    """The code of what was sent where this product was ordered; its own where it was sent itself.
+
+    A customer who agreed to other plants may name what they ordered or what came.
+    """
+    if product in {line.product.code for line in promise.lines}:
+        return product
+    asked = (one for one in promise.lines if one.instead_of and one.instead_of.code == product)
+    return next((line.product.code for line in asked), product)
+
+
 def _lines(promise: Promise, product: str) -> list[PromiseLine]:
     mine = [line for line in promise.lines if product in ("", line.product.code)]
     if not mine:
-        known = ", ".join(line.product.code for line in promise.lines)
+        known = ", ".join(
+            f"{line.product.code} (instead of {line.instead_of.code})"
+            if line.instead_of
+            else line.product.code
+            for line in promise.lines
+        )
         message = f"promise {promise.id} has no product {product!r}"
         raise _refused("unknown_product", message, "product", f"it has: {known}")
     return mine

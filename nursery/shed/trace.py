@@ -6,13 +6,14 @@ from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 
 import orjson
+from sqlalchemy.orm import selectinload
 from sqlmodel import Session, col, or_, select
 
 from nursery.batch import Batch, Count
 from nursery.day_entry import DayAction
 from nursery.errors import Refusal, Refused
 from nursery.growing.cold import holds_of
-from nursery.order import CustomerOrder, Promise, PromiseLine, State
+from nursery.order import CustomerOrder, Product, Promise, PromiseLine, State, line_notes
 from nursery.reship import Reship
 from nursery.shed.claims import Claim, claims_of
 from nursery.shed.veto import linked_batches
@@ -92,7 +93,8 @@ class OrderTouched:
     """An order that had, or still waits for, plants of this batch.
 
     `plugs` were picked for it out of the batch, less picks that were undone; 0 for one that only
-    waits for the batch's pool. `reship_of` names the order whose claim it was made for, if any.
+    waits for the batch's pool. `reship_of` names the order whose claim it was made for, if any;
+    `notes` say how these plants are other than ordered (bought in, or instead of a product).
     """
 
     reference: str
@@ -104,6 +106,7 @@ class OrderTouched:
     plugs: int
     tracking: str
     reship_of: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -186,6 +189,7 @@ class Trace:
             f"Order {each.reference} ({each.country} {each.postcode}) has {each.plugs} plugs,"
             f" {each.state}, ship day {each.ship_on}, tracking {each.tracking or 'none'}"
             + (f"; a reship of order {each.reship_of}" if each.reship_of else "")
+            + "".join(f"; {note}" for note in each.notes)
             for each in self.orders
         ]
         waits = ", ".join(each.reference for each in self.waiting)
@@ -347,19 +351,26 @@ def orders_by_batch(
     An order that has plugs of several batches is in each list with those of that batch.
     """
     picked: dict[int, dict[int, int]] = {batch.id or 0: {} for batch in batches}
+    notes: dict[tuple[int, int], tuple[str, ...]] = {}
+    sent = selectinload(PromiseLine.product).selectinload(Product.crop)  # type: ignore[arg-type]
+    asked = selectinload(PromiseLine.instead_of).selectinload(Product.crop)  # type: ignore[arg-type]
     rows = session.exec(
-        select(Movement.batch_id, PromiseLine.promise_id, Movement.plugs)
+        select(Movement.batch_id, PromiseLine, Movement.plugs)
         .join(PromiseLine, col(Movement.promise_line_id) == col(PromiseLine.id))
         .where(col(Movement.batch_id).in_(picked), Movement.kind == Moved.PICKED)
+        .options(sent, asked)
     )
-    for batch, promise, plugs in rows:
+    for batch, line, plugs in rows:
         mine = picked[batch]
-        mine[promise] = mine.get(promise, 0) - plugs
+        mine[line.promise_id] = mine.get(line.promise_id, 0) - plugs
+        said = line_notes(line.product, line.instead_of, line.bought_in)
+        key = batch, line.promise_id
+        notes[key] = tuple(dict.fromkeys((*notes.get(key, ()), *said)))
     whose = {promise: 0 for mine in picked.values() for promise, plugs in mine.items() if plugs}
     touched = _touched(session, whose)
     return {
         batch: tuple(
-            replace(order, plugs=mine[order.promise_id])
+            replace(order, plugs=mine[order.promise_id], notes=notes[batch, order.promise_id])
             for order in touched
             if mine.get(order.promise_id)
         )
