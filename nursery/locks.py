@@ -12,7 +12,7 @@ from nursery.order import ShipDay
 from nursery.stock import Pool
 
 # A row that this session read before it had the lock may be old: read it again under the lock.
-_FRESH = {"populate_existing": True}
+FRESH = {"populate_existing": True}
 
 
 def lock_site(session: Session) -> None:
@@ -23,7 +23,7 @@ def lock_site(session: Session) -> None:
     read. On SQLite BEGIN IMMEDIATE has seen to it already.
     """
     rows = select(Site).where(Site.id == 1).with_for_update(key_share=True)
-    session.exec(rows, execution_options=_FRESH).one_or_none()
+    session.exec(rows, execution_options=FRESH).one_or_none()
 
 
 def lock_pools(session: Session, pool_ids: Iterable[int]) -> list[Pool]:
@@ -38,7 +38,7 @@ def lock_pools(session: Session, pool_ids: Iterable[int]) -> list[Pool]:
     if not wanted:
         return []
     rows = select(Pool).where(col(Pool.id).in_(wanted)).order_by(col(Pool.id))
-    pools = list(session.exec(rows.with_for_update(), execution_options=_FRESH))
+    pools = list(session.exec(rows.with_for_update(), execution_options=FRESH))
     if len(pools) < len(wanted):
         missing = sorted(set(wanted) - {pool.id for pool in pools})
         raise Fault("Pool", "must exist before it is locked", missing, "load its crop first")
@@ -58,7 +58,7 @@ def lock_ship_days(session: Session, days: Iterable[date]) -> list[ShipDay]:
         return []
     _make_missing(session, wanted)
     rows = select(ShipDay).where(col(ShipDay.day).in_(wanted)).order_by(col(ShipDay.day))
-    locked = list(session.exec(rows.with_for_update(), execution_options=_FRESH))
+    locked = list(session.exec(rows.with_for_update(), execution_options=FRESH))
     for row in locked:
         row.version += 1
     session.flush()

@@ -21,7 +21,7 @@ from sqlmodel import Session, col, select
 from nursery.batch import Batch, Count
 from nursery.database import now
 from nursery.errors import Fault, Refusal, Refused
-from nursery.locks import lock_pools
+from nursery.locks import FRESH, lock_pools
 from nursery.order import PromiseLine
 from nursery.stock import Lot, Moved, Movement, Pool
 
@@ -40,7 +40,6 @@ OUTWARD = frozenset(
 CLOCK_SLACK = timedelta(minutes=5)
 """How far ahead a counter's own clock may run before its time is refused."""
 
-_FRESH = {"populate_existing": True}
 _TICK = timedelta(microseconds=1)
 _MOMENT = timedelta(seconds=1)
 
@@ -73,11 +72,11 @@ def lock_batches(session: Session, batches: Iterable[Batch]) -> None:
     rows = select(Batch).where(col(Batch.id).in_(ids)).order_by(col(Batch.id))
     # A batch or lot that was read before the locks were waited for is read again: it may have been
     # moved, closed or held cold since.
-    session.exec(rows.with_for_update(), execution_options=_FRESH).all()
+    session.exec(rows.with_for_update(), execution_options=FRESH).all()
     read = [row for row in session.identity_map.values() if isinstance(row, Lot)]
     lots = [lot.id for lot in read if lot.batch_id in ids]
     if lots:
-        session.exec(select(Lot).where(col(Lot.id).in_(lots)), execution_options=_FRESH).all()
+        session.exec(select(Lot).where(col(Lot.id).in_(lots)), execution_options=FRESH).all()
 
 
 def lock_crops(session: Session, crops: Collection[int]) -> None:
